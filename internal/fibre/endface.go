@@ -9,6 +9,7 @@ import (
 	"witnessmark/internal/errs"
 	"witnessmark/internal/metrology"
 	"witnessmark/internal/units"
+	"witnessmark/internal/working"
 )
 
 // FeatureKind says what was found on an end face.
@@ -71,7 +72,7 @@ type CellResult struct {
 	Verdict EndFaceVerdict
 	Bands   []BandResult // in the order of the table; empty for cracks
 	Reason  string       // why it is not a pass; empty for a pass
-	Basis   Basis
+	Source  working.Source
 }
 
 // BandResult is the count in one size range of a cell.
@@ -95,8 +96,8 @@ type Result struct {
 	Cells    []CellResult   // every zone of the rule set, scratches then defects (then cracks if any)
 	Features []PlacedFeature
 	// Weakest is the least well founded status among the criteria applied;
-	// FromMemory means that the owner's copy of the table must confirm it.
-	Weakest Status
+	// working.FromMemory means that the owner's copy of the table must confirm it.
+	Weakest working.Status
 	Notes   []string // cautions for the reader, in words
 }
 
@@ -129,7 +130,7 @@ func GradeEndFace(rs Ruleset, features []Feature) (Result, error) {
 		return Result{}, errs.Field("FEATURES_TOO_MANY", "features",
 			fmt.Sprintf("%d features; at most %d can be graded", len(features), MaxFeatures))
 	}
-	res := Result{Ruleset: rs.Name, Verdict: EndFacePass, Weakest: Confirmed}
+	res := Result{Ruleset: rs.Name, Verdict: EndFacePass, Weakest: working.Confirmed}
 	cracks := make([]int, len(rs.Zones))
 	counts := make([][2][]int, len(rs.Zones)) // by zone, then kind, then band
 	unstated := make([][2]int, len(rs.Zones)) // features in no band
@@ -268,7 +269,7 @@ func (rs Ruleset) outerZoneNote(i int, f Feature, zi int, cell Cell, band int) s
 }
 
 func gradeCell(z Zone, kind FeatureKind, cell Cell, counts []int, unstated int) CellResult {
-	r := CellResult{Zone: z.Name, Kind: kind, Verdict: EndFacePass, Basis: cell.Basis}
+	r := CellResult{Zone: z.Name, Kind: kind, Verdict: EndFacePass, Source: cell.Source}
 	for i, b := range cell.Bands {
 		br := BandResult{Band: b, Count: counts[i], Verdict: EndFacePass}
 		if b.Max != NoLimit && counts[i] > b.Max {
@@ -295,7 +296,7 @@ func gradeCell(z Zone, kind FeatureKind, cell Cell, counts []int, unstated int) 
 func gradeCracks(z Zone, n int) CellResult {
 	r := CellResult{
 		Zone: z.Name, Kind: Crack, Verdict: EndFacePass,
-		Basis: Basis{Source: "common practice: cracks in core or cladding fail", Status: CommonPractice},
+		Source: working.Source{Document: "cracks in core or cladding fail", Status: working.CommonPractice},
 	}
 	if z.Name == ZoneA || z.Name == ZoneB {
 		r.Verdict = EndFaceFail
@@ -307,10 +308,10 @@ func gradeCracks(z Zone, n int) CellResult {
 func (r *Result) add(c CellResult) {
 	r.Cells = append(r.Cells, c)
 	r.Verdict = worse(r.Verdict, c.Verdict)
-	r.Weakest = weaker(r.Weakest, c.Basis.Status)
+	r.Weakest = weaker(r.Weakest, c.Source.Status)
 	for _, b := range c.Bands {
-		if b.Count > 0 && b.Band.Basis != (Basis{}) {
-			r.Weakest = weaker(r.Weakest, b.Band.Basis.Status)
+		if b.Count > 0 && b.Band.Source != (working.Source{}) {
+			r.Weakest = weaker(r.Weakest, b.Band.Source.Status)
 		}
 	}
 }

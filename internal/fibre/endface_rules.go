@@ -9,6 +9,7 @@ import (
 	"witnessmark/internal/errs"
 	"witnessmark/internal/metrology"
 	"witnessmark/internal/units"
+	"witnessmark/internal/working"
 )
 
 // ZoneName is a zone of the end face, from the core outward.
@@ -34,8 +35,8 @@ type Band struct {
 	LowInclusive  bool
 	High          units.Micrometers
 	HighInclusive bool
-	Max           int   // most features allowed in the range; NoLimit, or 0 for none
-	Basis         Basis // only where it is weaker than the cell's; else zero
+	Max           int            // most features allowed in the range; NoLimit, or 0 for none
+	Source        working.Source // only where it is weaker than the cell's; else zero
 }
 
 // Words gives the range as a person reads it, such as "from 2 to 5 µm".
@@ -63,8 +64,8 @@ func (b Band) holds(size float64) bool {
 // Cell is what one zone allows of one kind of feature. Sizes in no band have
 // no stated requirement.
 type Cell struct {
-	Bands []Band
-	Basis Basis
+	Bands  []Band
+	Source working.Source
 }
 
 func (c Cell) bandOf(size units.Micrometers) int {
@@ -158,18 +159,16 @@ func atLeast(low units.Micrometers, n int) Band { // size >= low
 
 func anySize(n int) Band { return over(0, n) }
 
-func remembered(b Band, source string) Band {
-	b.Basis = Basis{Source: source, Status: FromMemory}
+func remembered(b Band, source working.Source) Band {
+	source.Status = working.FromMemory
+	b.Source = source
 	return b
 }
 
 // EndFaceRulesets returns every rule set held here; the default is the first.
 // The caller owns the slices.
 func EndFaceRulesets() []Ruleset {
-	const (
-		open2015 = ", values read in an open reproduction dated 2018 that does not name the edition"
-		debris   = "no requirement outside the contact zone; loose debris there should still be cleaned off"
-	)
+	const debris = "no requirement outside the contact zone; loose debris there should still be cleaned off"
 	zones := func(a, b, c, d units.Micrometers, cells [4][2]Cell) []Zone {
 		edges := [5]units.Micrometers{0, a, b, c, d}
 		names := [4]ZoneName{ZoneA, ZoneB, ZoneC, ZoneD}
@@ -179,71 +178,72 @@ func EndFaceRulesets() []Ruleset {
 		}
 		return out
 	}
-	cell := func(source string, status Status, bands ...Band) Cell {
-		return Cell{Bands: bands, Basis: Basis{Source: source, Status: status}}
-	}
 	set := func(name RulesetName, title string, edition int, z []Zone) Ruleset {
 		return Ruleset{Name: name, Title: title, Edition: edition, Zones: z, ContactNote: debris, OldRecords: edition < 2015}
 	}
 
-	t1, t2, t4 := "IEC 61300-3-35:2015 table 1"+open2015, "IEC 61300-3-35:2015 table 2"+open2015, "IEC 61300-3-35:2015 table 4"+open2015
-	t3 := "IEC 61300-3-35:2015 table 3, title confirmed, values from memory"
-	old := "IEC 61300-3-35:2009, values from memory"
-
-	yes := func(t string, b ...Band) Cell { return cell(t, Confirmed, b...) }
-	mem := func(t string, b ...Band) Cell { return cell(t, FromMemory, b...) }
+	standard := func(year int, clause string, status working.Status) working.Source {
+		return working.Source{Document: "IEC 61300-3-35", Clause: clause, Year: year, Status: status}
+	}
+	// The values of tables 1, 2 and 4 were read in an open reproduction dated
+	// 2018. It does not name the edition; its date, its boundaries and its table
+	// titles tie it to 2015. Of table 3 only the title was read.
+	t1, t2, t3, t4 := standard(2015, "table 1", working.Confirmed), standard(2015, "table 2", working.Confirmed),
+		standard(2015, "table 3", working.FromMemory), standard(2015, "table 4", working.Confirmed)
+	old := standard(2009, "", working.FromMemory)
+	of := func(s working.Source, b ...Band) Cell { return Cell{Bands: b, Source: s} }
 
 	return []Ruleset{
 		set(SMUPC2015, "single-mode PC or UPC, return loss 45 dB or more", 2015, zones(25, 115, 135, 250, [4][2]Cell{
-			{yes(t1, anySize(0)), yes(t1, anySize(0))},
-			{yes(t1, upTo(3, NoLimit), over(3, 0)), yes(t1, under(2, NoLimit), fromTo(2, 5, 5), over(5, 0))},
-			{yes(t1, anySize(NoLimit)), yes(t1, anySize(NoLimit))},
-			{yes(t1, anySize(NoLimit)), yes(t1, upTo(10, NoLimit), over(10, 0))},
+			{of(t1, anySize(0)), of(t1, anySize(0))},
+			{of(t1, upTo(3, NoLimit), over(3, 0)), of(t1, under(2, NoLimit), fromTo(2, 5, 5), over(5, 0))},
+			{of(t1, anySize(NoLimit)), of(t1, anySize(NoLimit))},
+			{of(t1, anySize(NoLimit)), of(t1, upTo(10, NoLimit), over(10, 0))},
 		})),
 		set(SMAPC2015, "single-mode angled, APC", 2015, zones(25, 115, 135, 250, [4][2]Cell{
-			{yes(t2, upTo(3, 4), remembered(over(3, 0), "IEC 61300-3-35:2015 table 2, this bound from memory")), yes(t2, anySize(0))},
-			{yes(t2, anySize(NoLimit)), yes(t2, under(2, NoLimit), fromTo(2, 5, 5), over(5, 0))},
-			{yes(t2, anySize(NoLimit)), yes(t2, anySize(NoLimit))},
-			{yes(t2, anySize(NoLimit)), yes(t2, upTo(10, NoLimit), over(10, 0))},
+			{of(t2, upTo(3, 4), remembered(over(3, 0), t2)), of(t2, anySize(0))},
+			{of(t2, anySize(NoLimit)), of(t2, under(2, NoLimit), fromTo(2, 5, 5), over(5, 0))},
+			{of(t2, anySize(NoLimit)), of(t2, anySize(NoLimit))},
+			{of(t2, anySize(NoLimit)), of(t2, upTo(10, NoLimit), over(10, 0))},
 		})),
 		set(SMRL262015, "single-mode PC, return loss 26 dB or more, and fibre-stub transceivers", 2015, zones(25, 115, 135, 250, [4][2]Cell{
-			{mem(t3, upTo(3, 2), over(3, 0)), mem(t3, upTo(3, 2), over(3, 0))},
-			{mem(t3, upTo(3, NoLimit), over(3, 3)), mem(t3, under(2, NoLimit), fromTo(2, 5, 5), over(5, 0))},
-			{mem(t3, anySize(NoLimit)), mem(t3, anySize(NoLimit))},
-			{mem(t3, anySize(NoLimit)), mem(t3, upTo(10, NoLimit), over(10, 0))},
+			{of(t3, upTo(3, 2), over(3, 0)), of(t3, upTo(3, 2), over(3, 0))},
+			{of(t3, upTo(3, NoLimit), over(3, 3)), of(t3, under(2, NoLimit), fromTo(2, 5, 5), over(5, 0))},
+			{of(t3, anySize(NoLimit)), of(t3, anySize(NoLimit))},
+			{of(t3, anySize(NoLimit)), of(t3, upTo(10, NoLimit), over(10, 0))},
 		})),
 		set(MM2015, "multimode PC, 50 and 62.5 µm cores", 2015, zones(65, 115, 135, 250, [4][2]Cell{
-			{yes(t4, upTo(3, NoLimit), over(3, 0)), yes(t4, upTo(5, 4), over(5, 0))},
-			{yes(t4, upTo(5, NoLimit), over(5, 0)), yes(t4, under(5, NoLimit), fromTo(5, 10, 5), over(10, 0))},
-			{yes(t4, anySize(NoLimit)), yes(t4, anySize(NoLimit))},
-			{yes(t4, anySize(NoLimit)), yes(t4, under(20, NoLimit), fromTo(20, 30, 5), over(30, 0))},
+			{of(t4, upTo(3, NoLimit), over(3, 0)), of(t4, upTo(5, 4), over(5, 0))},
+			{of(t4, upTo(5, NoLimit), over(5, 0)), of(t4, under(5, NoLimit), fromTo(5, 10, 5), over(10, 0))},
+			{of(t4, anySize(NoLimit)), of(t4, anySize(NoLimit))},
+			{of(t4, anySize(NoLimit)), of(t4, under(20, NoLimit), fromTo(20, 30, 5), over(30, 0))},
 		})),
 
 		set(SMUPC2009, "single-mode PC, return loss 45 dB or more, edition of 2009", 2009, zones(25, 120, 130, 250, [4][2]Cell{
-			{mem(old, anySize(0)), mem(old, anySize(0))},
-			{mem(old, upTo(3, NoLimit), over(3, 0)), mem(old, under(2, NoLimit), fromTo(2, 5, 5), over(5, 0))},
-			{mem(old, anySize(NoLimit)), mem(old, anySize(NoLimit))},
-			{mem(old, anySize(NoLimit)), mem(old, under(10, NoLimit), atLeast(10, 0))},
+			{of(old, anySize(0)), of(old, anySize(0))},
+			{of(old, upTo(3, NoLimit), over(3, 0)), of(old, under(2, NoLimit), fromTo(2, 5, 5), over(5, 0))},
+			{of(old, anySize(NoLimit)), of(old, anySize(NoLimit))},
+			{of(old, anySize(NoLimit)), of(old, under(10, NoLimit), atLeast(10, 0))},
 		})),
 		set(SMAPC2009, "single-mode angled, APC, edition of 2009", 2009, zones(25, 120, 130, 250, [4][2]Cell{
-			{mem(old, upTo(3, 4), over(3, 0)), mem(old, anySize(0))},
-			{mem(old, anySize(NoLimit)), mem(old, under(2, NoLimit), fromTo(2, 5, 5), over(5, 0))},
-			{mem(old, anySize(NoLimit)), mem(old, anySize(NoLimit))},
-			{mem(old, anySize(NoLimit)), mem(old, under(10, NoLimit), atLeast(10, 0))},
+			{of(old, upTo(3, 4), over(3, 0)), of(old, anySize(0))},
+			{of(old, anySize(NoLimit)), of(old, under(2, NoLimit), fromTo(2, 5, 5), over(5, 0))},
+			{of(old, anySize(NoLimit)), of(old, anySize(NoLimit))},
+			{of(old, anySize(NoLimit)), of(old, under(10, NoLimit), atLeast(10, 0))},
 		})),
 		set(SMRL262009, "single-mode PC, return loss 26 dB or more, edition of 2009", 2009, zones(25, 120, 130, 250, [4][2]Cell{
-			{mem(old, upTo(3, 2), over(3, 0)), mem(old, upTo(3, 2), over(3, 0))},
-			{mem(old, upTo(3, NoLimit), over(3, 3)), mem(old, under(2, NoLimit), fromTo(2, 5, 5), over(5, 0))},
-			{mem(old, anySize(NoLimit)), mem(old, anySize(NoLimit))},
-			{mem(old, anySize(NoLimit)), mem(old, under(10, NoLimit), atLeast(10, 0))},
+			{of(old, upTo(3, 2), over(3, 0)), of(old, upTo(3, 2), over(3, 0))},
+			{of(old, upTo(3, NoLimit), over(3, 3)), of(old, under(2, NoLimit), fromTo(2, 5, 5), over(5, 0))},
+			{of(old, anySize(NoLimit)), of(old, anySize(NoLimit))},
+			{of(old, anySize(NoLimit)), of(old, under(10, NoLimit), atLeast(10, 0))},
 		})),
 		// Multimode of 2009: as remembered, the core's scratch cell has no
 		// requirement over 3 and up to 5 µm.
 		set(MM2009, "multimode PC, edition of 2009", 2009, zones(65, 120, 130, 250, [4][2]Cell{
-			{mem(old, upTo(3, NoLimit), over(5, 0)), mem(old, upTo(5, 4), over(5, 0))},
-			{mem(old, upTo(5, NoLimit), over(5, 0)), mem(old, under(2, NoLimit), fromTo(2, 5, 5), over(5, 0))},
-			{mem(old, anySize(NoLimit)), mem(old, anySize(NoLimit))},
-			{mem(old, anySize(NoLimit)), mem(old, under(10, NoLimit), atLeast(10, 0))},
+			{of(old, upTo(3, NoLimit), over(5, 0)), of(old, upTo(5, 4), over(5, 0))},
+			{of(old, upTo(5, NoLimit), over(5, 0)), of(old, under(2, NoLimit), fromTo(2, 5, 5), over(5, 0))},
+			{of(old, anySize(NoLimit)), of(old, anySize(NoLimit))},
+			{of(old, anySize(NoLimit)), of(old, under(10, NoLimit), atLeast(10, 0))},
 		})),
 	}
 }

@@ -8,6 +8,7 @@ import (
 	"witnessmark/internal/errs"
 	"witnessmark/internal/fibre"
 	"witnessmark/internal/units"
+	"witnessmark/internal/working"
 )
 
 // at gives a feature of the kind that begins at the radius inner and lies outward.
@@ -199,11 +200,11 @@ func TestEndFaceRulesetsAreWhole(t *testing.T) {
 			}
 			edge = z.OuterDiameter
 			for kind, c := range map[string]fibre.Cell{"scratches": z.Scratches, "defects": z.Defects} {
-				if c.Basis.Source == "" || c.Basis.Status == "" {
+				if c.Source.Document == "" || c.Source.Status == "" {
 					t.Errorf("%s zone %s %s has no source", rs.Name, z.Name, kind)
 				}
-				if rs.Edition == 2009 && c.Basis.Status != fibre.FromMemory {
-					t.Errorf("%s zone %s %s is %q; the values of 2009 are from memory", rs.Name, z.Name, kind, c.Basis.Status)
+				if rs.Edition == 2009 && c.Source.Status != working.FromMemory {
+					t.Errorf("%s zone %s %s is %q; the values of 2009 are from memory", rs.Name, z.Name, kind, c.Source.Status)
 				}
 				high, closed := 0.0, false
 				for i, b := range c.Bands {

@@ -5,27 +5,12 @@
 // Every limit here is a default: the owner's written limit wins.
 package fibre
 
-// Status says how well a value is founded.
-type Status string
-
-// The statuses, from the strongest. A value that is FromMemory is believed
-// right but is never shown as a citation.
-const (
-	Confirmed      Status = "confirmed"
-	CommonPractice Status = "common practice"
-	FromMemory     Status = "from memory"
-)
-
-// Basis is where a value comes from.
-type Basis struct {
-	Source string
-	Status Status
-}
+import "witnessmark/internal/working"
 
 // weaker returns the less well founded of two statuses; the zero Status counts
 // as no statement and never wins.
-func weaker(a, b Status) Status {
-	rank := map[Status]int{Confirmed: 1, CommonPractice: 2, FromMemory: 3}
+func weaker(a, b working.Status) working.Status {
+	rank := map[working.Status]int{working.Computed: 1, working.Confirmed: 1, working.CommonPractice: 2, working.FromMemory: 3}
 	if rank[b] > rank[a] {
 		return b
 	}
