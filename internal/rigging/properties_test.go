@@ -80,6 +80,9 @@ func TestSlingRefusals(t *testing.T) {
 		{"nine legs", func(in *rigging.SlingInput) { in.Legs = 9 }, "OUT_OF_RANGE"},
 		{"low angle asked for by a qualified person", func(in *rigging.SlingInput) { in.AngleDegrees, in.AllowLow = 20, true }, ""},
 		{"flat even then", func(in *rigging.SlingInput) { in.AngleDegrees, in.AllowLow = 0, true }, "OUT_OF_RANGE"},
+		{"flat by lengths", func(in *rigging.SlingInput) {
+			in.AngleDegrees, in.AngleFrom, in.LegLength, in.Height, in.AllowLow = 0, "", 1000, 5e-324, true
+		}, "OUT_OF_RANGE"},
 		{"unit unknown", func(in *rigging.SlingInput) { in.Unit = "stone" }, "LOAD_UNIT_UNKNOWN"},
 		{"load not a number", func(in *rigging.SlingInput) { in.Load = math.NaN() }, "NOT_A_NUMBER"},
 		{"load below nothing", func(in *rigging.SlingInput) { in.Load = -1 }, "OUT_OF_RANGE"},

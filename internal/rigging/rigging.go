@@ -92,7 +92,7 @@ var (
 	BlockAngle       = working.Domain{Min: 0, Max: 180, Unit: "degrees"}
 	LeanAngle        = working.Domain{Min: 0, Max: 90, MaxOpen: true, Unit: "degrees"}
 	FactorDomain     = working.Domain{Min: 1, Max: 100}
-	EfficiencyDomain = working.Domain{Min: 0, MinOpen: true, Max: 1}
+	EfficiencyDomain = working.Domain{Min: 0.01, Max: 1}
 )
 
 // sources that several calculations share.

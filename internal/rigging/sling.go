@@ -54,10 +54,18 @@ func fromHorizontal(angleDegrees float64, from AngleReference) (float64, error) 
 		return 0, errs.Field("ANGLE_REFERENCE_MISSING", "angle_from",
 			"must say what the angle is measured from, horizontal or vertical: printed tables use both", "angle_from", string(from))
 	}
-	if angleDegrees < 0.1 {
-		return 0, errs.Field("OUT_OF_RANGE", "angle_degrees", "lies flat: the tension has no bound")
+	if angleDegrees < flattestDegrees {
+		return 0, flat("angle_degrees")
 	}
 	return angleDegrees, nil
+}
+
+// flattestDegrees from the horizontal is the end of the arithmetic, whatever a
+// qualified person allows.
+const flattestDegrees = 0.1
+
+func flat(field string) error {
+	return errs.Field("OUT_OF_RANGE", field, "makes the legs lie flat (under 0.1 degrees from the horizontal), where the tension has no bound")
 }
 
 // SlingInput is one lift by a sling with equal legs. The slope is given either
@@ -138,6 +146,9 @@ func SlingTension(in SlingInput) (SlingResult, error) {
 		}
 		factor = in.LegLength / in.Height
 		alpha = math.Asin(in.Height/in.LegLength) * 180 / math.Pi
+		if alpha < flattestDegrees {
+			return none, flat("height")
+		}
 		w.Formula = "sling tension per leg: (W/n) * L/H"
 		w.Inputs = append(w.Inputs,
 			working.Number("length of a leg", "L", in.LegLength, "(same unit)"),

@@ -81,7 +81,7 @@ func RigFacts() []ExtraRigFact {
 // WLLInput asks for a working load limit. MBS is the minimum breaking strength
 // in Unit. Item is a key of DesignFactors; or, with Item empty, Factor is the
 // design factor from the maker or the plan. Knot is a key of Knots, or
-// Efficiency is the termination's from its maker (over 0 to 1); both empty means
+// Efficiency is the termination's from its maker (0.01 to 1); both empty means
 // a termination that keeps everything.
 type WLLInput struct {
 	MBS        float64
