@@ -78,5 +78,14 @@ func Compare(name string, v, limit float64, unit string) Term {
 	if unit != "" {
 		unit = " " + unit
 	}
-	return Term{Name: name, Value: verdict + ": " + NumberUp("", "", v, "").Value + unit + " against " + plain(limit) + unit}
+	return Term{Name: name, Value: verdict + ": " + NumberUp("", "", v, "").Value + unit + " against " + limitText(limit) + unit}
+}
+
+// limitText prints a limit as its rule writes it; one that comes from a formula
+// and has no short decimal form is cut to six digits, downwards.
+func limitText(limit float64) string {
+	if s := plain(limit); len(s) <= 9 {
+		return s
+	}
+	return NumberDown("", "", limit, "").Value
 }
