@@ -314,6 +314,14 @@ type Refused struct {
 	AdmittedSeq int64 // 0: not admitted
 }
 
+// Unsent is a device's last word about what it still holds of a job.
+type Unsent struct {
+	Device string
+	Person string
+	Count  int64
+	Time   time.Time
+}
+
 // List names where an entry ended up.
 type List string
 
@@ -404,6 +412,11 @@ type Records interface {
 	// DeviceHead returns the largest counter of a device in a job's record and
 	// addenda and its payload's digest; 0 when there is none.
 	DeviceHead(ctx context.Context, org, job, device string) (counter int64, digest [32]byte, err error)
+	// ReportUnsent records how many entries and photos of a job a device says it
+	// still holds; the newest report replaces the one before.
+	ReportUnsent(ctx context.Context, org, job string, u Unsent) error
+	// Unsent returns the last report of each device for a job, by device.
+	Unsent(ctx context.Context, org, job string) ([]Unsent, error)
 	// ListRefused returns kept-aside entries by receive time and digest, skipping offset.
 	ListRefused(ctx context.Context, org, job string, offset, limit int) ([]Refused, error)
 	// GetRefused: NotFound REFUSED_NOT_FOUND.

@@ -17,13 +17,14 @@ import (
 
 // Bounds of every store.
 const (
-	MaxKeyLength = 512           // bytes
-	MaxSegment   = 128           // bytes between two slashes
-	MaxSize      = 4 << 30       // bytes of one blob: what one S3 put takes, rounded down
-	MaxListPage  = 1000          // blobs in one answer of List
-	stagingArea  = "staging"     // first segment of what is on its way
-	derivedKind  = "derived"     // second segment of what can be made again
-	probeOwner   = "store-probe" // organisation of what Probe writes
+	MaxKeyLength = 512       // bytes
+	MaxSegment   = 128       // bytes between two slashes
+	MaxSize      = 4 << 30   // bytes of one blob: below what one S3 put takes (5 GiB)
+	MaxListPage  = 1000      // blobs in one answer of List
+	stagingArea  = "staging" // first segment of what is on its way
+	derivedKind  = "derived" // second segment of what can be made again
+	// ProbeOwner is the organisation under which Store.Probe writes.
+	ProbeOwner = "store-probe"
 )
 
 // Digest is what a blob must be: its length and its SHA-256.
@@ -52,10 +53,10 @@ type Ref struct {
 // Info is what a store knows of a blob without reading it.
 type Info struct {
 	Ref
-	Size      int64
-	Modified  time.Time // when it was put, by the store's clock; UTC, cut to milliseconds
-	RetainTil time.Time // the store refuses to delete this version before; zero: it would not refuse
-	Held      bool      // a legal hold is on
+	Size          int64
+	Modified      time.Time // when it was put, by the store's clock; UTC, cut to milliseconds
+	RetainedUntil time.Time // the store refuses to delete this version before; zero: it would not refuse
+	Held          bool      // a legal hold is on
 }
 
 // Placed is the answer to a put.
@@ -103,7 +104,8 @@ type Store interface {
 
 	// Delete removes a blob under staging/ or <organisation>/derived/, all its
 	// versions; one that is not there is no error. Any other key: Denied
-	// BLOB_IS_EVIDENCE.
+	// BLOB_IS_EVIDENCE. Where the bucket's own default retention refuses, the
+	// blob goes out of sight and its bytes stay until then (StagingLocked).
 	Delete(ctx context.Context, key Key) error
 
 	// Retain makes the store refuse to delete this version before until. It

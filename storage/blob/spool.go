@@ -7,6 +7,7 @@ import (
 	"hash"
 	"io"
 	"os"
+	"strconv"
 
 	"witnessmark/internal/errs"
 )
@@ -97,4 +98,48 @@ func Check(ctx context.Context, st Store, ref Ref, want Digest) (err error) {
 	defer func() { err = errors.Join(err, rc.Close()) }()
 	_, err = io.Copy(io.Discard, rc)
 	return err
+}
+
+// CheckSource reads src once and returns nil where its bytes are want, else
+// Invalid SIZE_MISMATCH or DIGEST_MISMATCH, or src's error. For stores that
+// cannot take back what they have begun to send.
+func CheckSource(ctx context.Context, src io.ReaderAt, want Digest) error {
+	return Fill(ctx, io.Discard, src, want)
+}
+
+// Fill copies src to w and returns the errors of CheckSource, or w's. On an
+// error w has got some bytes or all: the caller throws them away.
+func Fill(ctx context.Context, w io.Writer, src io.ReaderAt, want Digest) error {
+	h := sha256.New()
+	w = io.MultiWriter(w, h)
+	r := io.NewSectionReader(src, 0, want.Size)
+	buf := make([]byte, min(want.Size, 256<<10))
+	for n := int64(0); n < want.Size; {
+		if err := ctx.Err(); err != nil {
+			return err
+		}
+		got, err := r.Read(buf)
+		if _, werr := w.Write(buf[:got]); werr != nil {
+			return werr
+		}
+		n += int64(got)
+		switch {
+		case n == want.Size:
+		case errors.Is(err, io.EOF), errors.Is(err, io.ErrUnexpectedEOF):
+			return SizeMismatch(strconv.FormatInt(n, 10), want.Size)
+		case err != nil:
+			return err
+		}
+	}
+	var one [1]byte
+	switch n, err := src.ReadAt(one[:], want.Size); {
+	case n > 0:
+		return SizeMismatch("more", want.Size)
+	case err != nil && !errors.Is(err, io.EOF):
+		return err
+	}
+	if [sha256.Size]byte(h.Sum(nil)) != want.SHA256 {
+		return DigestMismatch(want)
+	}
+	return nil
 }
