@@ -421,3 +421,13 @@ func blur(pix []float32, w, h int, sd float64) {
 	}
 	copy(pix, out)
 }
+
+// DistanceToMiddleLine is how far the point is from the scratch's middle line, µm.
+func (m Mark) DistanceToMiddleLine(x, y float64) float64 {
+	d := math.Inf(1)
+	for i := range 401 {
+		px, py := m.along(m.Length * (float64(i)/400 - 0.5))
+		d = min(d, math.Hypot(x-px, y-py))
+	}
+	return d
+}

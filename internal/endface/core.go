@@ -1,0 +1,181 @@
+package endface
+
+import (
+	"cmp"
+	"math"
+	"slices"
+)
+
+// coreFit is a single-mode core seen in the picture.
+type coreFit struct {
+	seen   bool
+	x, y   float64 // centre, micrometres from the cladding's centre
+	radius float64 // micrometres
+	depth  float64 // level relative to the cladding around
+}
+
+type sample struct{ x, y, v float64 }
+
+// findCore looks for a disc of the size of a single-mode core within 1.5 µm of
+// the cladding's centre and takes it out of the residue, so that the core is not
+// counted as a mark. A dark disc of more than 15 % is a mark, not a core. A weak
+// disc of just the core's size and place cannot be told from the core.
+func (f *face) findCore() {
+	var pts []sample
+	reach := coreFlat * f.scale * 1.1
+	stride := max(1, int(reach/25))
+	for y := max(0, int(f.edge.y-reach)); y <= min(f.img.h-1, int(f.edge.y+reach)); y += stride {
+		for x := max(0, int(f.edge.x-reach)); x <= min(f.img.w-1, int(f.edge.x+reach)); x += stride {
+			if f.rad[y*f.img.w+x] > coreFlat {
+				continue
+			}
+			p := f.micro(float64(x), float64(y))
+			pts = append(pts, sample{p.x, p.y, float64(f.res.pix[y*f.img.w+x])})
+		}
+	}
+	if len(pts) < 60 {
+		return
+	}
+	soft := math.Sqrt(f.blur*f.blur+0.01) / f.scale
+	dev := make([]float64, len(pts))
+	// cost is the trimmed sum of squares with the best depth for this disc.
+	cost := func(cx, cy, r float64) (depth, c float64) {
+		shape := make([]float64, len(pts))
+		use := make([]bool, len(pts))
+		for i, p := range pts {
+			shape[i] = 0.5 * math.Erfc((math.Hypot(p.x-cx, p.y-cy)-r)/(soft*math.Sqrt2))
+			use[i] = true
+		}
+		for range 3 {
+			var sv, sb, svs, sbb, n float64
+			for i, p := range pts {
+				if use[i] {
+					sv += p.v
+					sb += shape[i]
+					svs += p.v * shape[i]
+					sbb += shape[i] * shape[i]
+					n++
+				}
+			}
+			den := n*sbb - sb*sb
+			if den <= 1e-9 {
+				return 0, math.Inf(1)
+			}
+			depth = (n*svs - sv*sb) / den
+			base := (sv - depth*sb) / n
+			for i, p := range pts {
+				dev[i] = math.Abs(p.v - base - depth*shape[i])
+			}
+			limit := kth(dev, len(dev)*3/4)
+			c = 0
+			for i, p := range pts {
+				d := math.Abs(p.v - base - depth*shape[i])
+				use[i] = d <= limit
+				if use[i] {
+					c += d * d
+				}
+			}
+		}
+		return depth, c
+	}
+	best, bx, by, br, bd := math.Inf(1), 0.0, 0.0, 4.4, 0.0
+	try := func(x, y, r float64) {
+		if d, c := cost(x, y, r); c < best {
+			best, bx, by, br, bd = c, x, y, r, d
+		}
+	}
+	for _, dx := range []float64{-1, -0.4, 0, 0.4, 1} {
+		for _, dy := range []float64{-1, -0.4, 0, 0.4, 1} {
+			try(dx, dy, 4.4)
+		}
+	}
+	for _, step := range []float64{0.3, 0.15, 0.07} {
+		x, y, r := bx, by, br
+		for _, dr := range []float64{-1, 0, 1} {
+			for _, dx := range []float64{-1, 0, 1} {
+				for _, dy := range []float64{-1, 0, 1} {
+					try(x+dx*step, y+dy*step, min(max(r+dr*step, 3.6), 5.4))
+				}
+			}
+		}
+	}
+	var none float64
+	{
+		limitDev := make([]float64, len(pts))
+		var mid []float64
+		for _, p := range pts {
+			mid = append(mid, p.v)
+		}
+		slices.Sort(mid)
+		m := mid[len(mid)/2]
+		for i, p := range pts {
+			limitDev[i] = math.Abs(p.v - m)
+		}
+		slices.Sort(limitDev)
+		for _, v := range limitDev[:len(limitDev)*3/4] {
+			none += v * v
+		}
+	}
+	perPoint := best / float64(len(pts)*3/4)
+	if perPoint <= 0 {
+		perPoint = 1e-12
+	}
+	gain := (none - best) / perPoint
+	if gain < 30 || bd < -0.15*f.cladding || math.Hypot(bx, by) > 1.5 || math.Abs(bd) < 0.004 {
+		return
+	}
+	// Most of the disc must differ: a scratch across the middle is not a core.
+	in, with := 0, 0
+	for _, p := range pts {
+		if math.Hypot(p.x-bx, p.y-by) < br-soft {
+			in++
+			if p.v*bd > 0.4*bd*bd {
+				with++
+			}
+		}
+	}
+	if in == 0 || float64(with) < 0.6*float64(in) {
+		return
+	}
+	f.core = coreFit{true, bx, by, br, bd}
+	cx, cy := f.edge.x+f.toPixel[0]*bx+f.toPixel[1]*by, f.edge.y+f.toPixel[2]*bx+f.toPixel[3]*by
+	for y := max(0, int(cy-reach)); y <= min(f.img.h-1, int(cy+reach)); y++ {
+		for x := max(0, int(cx-reach)); x <= min(f.img.w-1, int(cx+reach)); x++ {
+			p := f.micro(float64(x), float64(y))
+			s := 0.5 * math.Erfc((math.Hypot(p.x-bx, p.y-by)-br)/(soft*math.Sqrt2))
+			f.res.pix[y*f.img.w+x] -= float32(bd * s)
+		}
+	}
+	f.axisX, f.axisY = cx, cy
+}
+
+// kth returns the k-th smallest of v without changing it.
+func kth(v []float64, k int) float64 {
+	c := slices.Clone(v)
+	slices.SortFunc(c, cmp.Compare)
+	return c[min(k, len(c)-1)]
+}
+
+// findMultimode looks in the profile for the edge of a core of 50 or 62.5 µm.
+func (f *face) findMultimode() {
+	at := func(r float64) float64 { // step of the profile at r, against its surroundings
+		return f.mean(r+0.8, r+3.3) - f.mean(r-3.3, r-0.8)
+	}
+	best, radius := 0.0, 0.0
+	for r := 23.0; r <= 34; r += 0.25 {
+		if s := math.Abs(at(r)); s > best {
+			best, radius = s, r
+		}
+	}
+	other := 0.0
+	for r := 37.5; r <= 53; r += 0.25 {
+		other = max(other, math.Abs(at(r)))
+	}
+	for r := 13.0; r <= 19; r += 0.25 {
+		other = max(other, math.Abs(at(r)))
+	}
+	if best > max(0.015*f.cladding, 3*other) && best > 0.004 &&
+		(math.Abs(radius-25) < 1.6 || math.Abs(radius-31.25) < 1.9) {
+		f.coreRadius = radius
+	}
+}
