@@ -17,7 +17,7 @@ const (
 )
 
 // The divisors of a chart of individuals, as the published example rounds them
-// (d2 = 2/√π = 1.12838, D4 = 3.26729).
+// (d2 = 2/√π = 1.12838, D4 = 1 + 3·d3/d2 = 3.26653).
 const (
 	d2 = 1.128
 	d4 = 3.267
