@@ -17,6 +17,9 @@ import (
 // A segment has 2 to MaxSegment of a-z 0-9 . _ - and begins with a letter or a
 // digit, so that no key means anything to a file system or a URL, and keys
 // that differ stay apart where capitals do not count.
+//
+// No key may go on where another ends (aa/bb/cc and aa/bb/cc/dd): stores that
+// are file systems inside may refuse it. The keys of one kind are equally deep.
 type Key string
 
 // Check returns Invalid KEY_INVALID where k is not such a key.
