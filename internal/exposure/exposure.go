@@ -65,7 +65,7 @@ var (
 	ApertureEfficiency = working.Domain{Min: 0.01, Max: 1}
 	LossDB             = working.Domain{Min: 0, Max: 100, Unit: "dB"}
 	Minutes            = working.Domain{Min: 0, Max: 1440, Unit: "min"}
-	LimitWattsPerSqM   = working.Domain{Min: 0, MinOpen: true, Max: 1e4, Unit: "W/m2"}
+	LimitWattsPerSqM   = working.Domain{Min: 1e-9, Max: 1e4, Unit: "W/m2"}
 	ApertureDistance   = working.Domain{Min: 0, Max: 1e6, Unit: "m"}
 )
 
