@@ -107,10 +107,38 @@ type Resolved struct {
 	Note string
 	// None says that no limit applies here: readings are recorded.
 	None bool
+	// ByWavelength holds the limits of a fibre line that differ by wavelength,
+	// in the plan's order; the bounds above are then empty. See At.
+	ByWavelength []WavelengthLimit
 	// Problem says in a sentence why the limit cannot be had from this plan,
 	// such as a line without a length. Nothing can be judged against it; the
 	// step stays open until the plan is revised. Empty when all is well.
 	Problem string
+}
+
+// WavelengthLimit is a limit at one wavelength.
+type WavelengthLimit struct {
+	Nanometers float64
+	Limit      Resolved
+}
+
+// At returns the limit at a wavelength. A limit that is the same at all of them
+// is returned as it is. False means that the limits go by wavelength and none
+// is held for this one; 0 (not said) finds the limit of a line with a single
+// wavelength.
+func (r Resolved) At(nanometers float64) (Resolved, bool) {
+	if len(r.ByWavelength) == 0 {
+		return r, true
+	}
+	if nanometers == 0 && len(r.ByWavelength) == 1 {
+		return r.ByWavelength[0].Limit, true
+	}
+	for _, w := range r.ByWavelength {
+		if round6(w.Nanometers) == round6(nanometers) {
+			return w.Limit, true
+		}
+	}
+	return Resolved{}, false
 }
 
 // Resolve returns the limit of def for s. A nil def, a table without a matching

@@ -150,7 +150,7 @@ func (d *document) field(n *yaml.Node, f protoreflect.FieldDescriptor, path stri
 			if !d.plain(key, path, depth) {
 				continue
 			}
-			child := path + "[" + strconv.Quote(key.Value) + "]"
+			child := path + "[" + quoted(key.Value) + "]"
 			d.mark(child, key, value)
 			if seen[key.Value] {
 				d.addAt(place{key.Line, key.Column}, child, fmt.Sprintf("%.80q is given twice", key.Value))
