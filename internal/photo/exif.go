@@ -68,19 +68,20 @@ const (
 // be read is absent.
 func readExif(b []byte, h Header) (out Exif, width, height int) {
 	out.Orientation = 1
-	formats := map[Format]imagemeta.ImageFormat{
-		JPEG: imagemeta.JPEG, PNG: imagemeta.PNG, WebP: imagemeta.WebP, HEIF: imagemeta.HEIF,
-	}
-	format, ok := formats[h.Format]
-	if !ok {
-		return out, 0, 0
+	// The block itself is read where its place is known: the reader's own walk
+	// through a WebP misses chunks after one of odd length.
+	format, block := imagemeta.TIFF, h.exif
+	sources := imagemeta.EXIF
+	if h.Format == HEIF {
+		format, block = imagemeta.HEIF, b
+		sources |= imagemeta.CONFIG
 	}
 	tags := map[string]any{}
 	doubtful := false
 	result, err := imagemeta.Decode(imagemeta.Options{
-		R:            bytes.NewReader(b),
+		R:            bytes.NewReader(block),
 		ImageFormat:  format,
-		Sources:      imagemeta.EXIF | imagemeta.CONFIG,
+		Sources:      sources,
 		LimitNumTags: maxTags,
 		LimitTagSize: maxTagSize,
 		// The reader gives a wrong position the value 0; the warning tells.

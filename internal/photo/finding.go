@@ -86,7 +86,7 @@ var english = map[string]string{
 
 	"photo.too_small":      "The photo is small: {width} × {height} pixels, {megapixels} million. Details of a connector may not show; at least {least} million are wanted.",
 	"photo.under_contract": "The photo has {megapixels} million pixels. Some contracts ask for {least}: check yours.",
-	"photo.blank":          "The photo shows one even tone and nothing else. Was something before the lens?",
+	"photo.blank":          "The photo shows one even tone and nothing else (spread {measure}, wanted {threshold} or more). Was something before the lens?",
 	"photo.soft":           "The photo looks soft (sharpness {measure}, wanted {threshold} or more). Hold still, move a little back, tap to focus, take it again.",
 	"photo.dark":           "The photo is dark (mean {measure} of 255, wanted {threshold} or more). Use a light.",
 	"photo.bright":         "The photo is too bright (mean {measure} of 255, wanted {threshold} or less). Turn away from the sun or the lamp.",
@@ -111,7 +111,7 @@ var english = map[string]string{
 	"photo.same_bytes":                "Exactly the same photo is already here: {photo} (and {more} more). Is it the same photo twice?",
 	"photo.looks_like":                "The photo looks like another one: {photo} ({coarse} of 64 and {fine} of 256 marks differ; {more} more). Is it the same photo twice?",
 	"photo.looks_like.turned":         "Turned or mirrored, the photo looks like another one: {photo} ({coarse} of 64 and {fine} of 256 marks differ; {more} more). Is it the same photo twice?",
-	"photo.screen_like":               "The picture looks like a copy of a screen: {measure} % of it has exactly even areas, and no camera is named.",
+	"photo.screen_like":               "The picture looks like a copy of a screen: {measure} % of it has exactly even areas ({threshold} % would be many for a photo), and no camera is named.",
 	"photo.edited":                    "The photo's own data says that it was changed by a program ({signs}; software: {software}). The unchanged original is wanted.",
 	"photo.trailing_data":             "{bytes} bytes stand after the end of the picture (they begin like: {kind}). They are kept and not looked at.",
 	"photo.several_frames":            "The picture holds {frames} frames; the first is examined.",

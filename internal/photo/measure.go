@@ -7,7 +7,7 @@ const (
 	darkLevel   = 5   // a sample at or under it shows nothing
 	brightLevel = 250 // a sample at or over it shows nothing
 	tiles       = 4   // sharpness is judged on a grid of tiles × tiles
-	noiseFloor  = 100 // variance of the Laplacian that noise may explain: a deviation of 2.2 (√(100/20))
+	noiseFloor  = 400 // variance of the Laplacian that noise may explain: a deviation of 4.5, √(400/20)
 	flatRun     = 16  // samples of one value in a row that no camera gives
 )
 

@@ -127,7 +127,9 @@ func ReadHeader(picture []byte) Header {
 		// Phones pad to a whole block with zeros: no hidden content.
 		if trimmed := bytes.TrimLeft(rest, "\x00"); len(trimmed) > 0 {
 			h.TrailingBytes = len(rest)
-			h.TrailingKind = looksLike(trimmed)
+			if h.TrailingKind = looksLike(rest); h.TrailingKind == "data" {
+				h.TrailingKind = looksLike(trimmed)
+			}
 		}
 	}
 	return h
