@@ -109,8 +109,6 @@ type Peak struct {
 	Reflection  float64  // |Γ| as seen from the near end, through the line's loss
 	Shown       units.DB // the same as a return loss
 	AtFault     units.DB // Shown less the round-trip loss up to it; = Shown when no loss is known
-	// MaybeSideLobe: no higher than the window's false peaks beside a stronger one.
-	MaybeSideLobe bool
 }
 
 // ProfileOptions are what a distance profile needs beside the trace.
@@ -136,7 +134,10 @@ type Profile struct {
 	Step            units.Meters // of Values
 	Values          []float64    // |Γ| at 0, Step, 2·Step … up to LargestDistance
 	Peaks           []Peak       // by distance
-	Warnings        []Warning
+	// SideLobes counts peaks that are not listed because the window makes false
+	// ones of their height beside a stronger one.
+	SideLobes int
+	Warnings  []Warning
 }
 
 const (
@@ -263,20 +264,18 @@ func (p *Profile) findPeaks(o ProfileOptions) {
 		}
 		return 0
 	})
+	found = p.withoutSideLobes(found)
 	if len(found) > most {
 		p.Warnings = append(p.Warnings, Warning{WarnPeaksLeftOut,
 			fmt.Sprintf("%d weaker peaks are not listed", len(found)-most)})
 		found = found[:most]
 	}
 	gain := false
-	strongest := slices.Max(p.Values)
-	lobe := strongest * math.Pow(10, p.Setup.Window.HighestSideLobe()/20)
 	for i := range found {
 		f := &found[i]
 		f.Uncertainty = p.Separation/2 + f.Distance*units.Meters(o.VelocityFactorError/float64(o.VelocityFactor))
 		f.Shown = returnLoss(f.Reflection)
 		f.AtFault = f.Shown - units.DB(2*float64(o.Loss)*float64(f.Distance)/100)
-		f.MaybeSideLobe = f.Reflection <= lobe && f.Reflection < strongest
 		// 0.1 dB of room: an ideal short stands at 0 dB within the interpolation.
 		gain = gain || f.AtFault < -0.1
 	}
@@ -296,18 +295,51 @@ func (p *Profile) findPeaks(o ProfileOptions) {
 	p.Peaks = found
 }
 
-// vertex fits a parabola through the logarithms of three neighbours, the middle
-// one the highest, and gives its top's offset (−0.5 to 0.5 of a step) and
-// height. Near their tops the windows' peaks are close to it.
-func vertex(before, at, after float64) (offset, top float64) {
-	if before <= 0 || after <= 0 {
-		return 0, at
+// maxLobes bounds the strong peaks whose side lobes are looked for; weaker ones
+// have none above the threshold that matter.
+const maxLobes = 100
+
+// withoutSideLobes keeps, of peaks sorted from the strongest, those that stand
+// above what the side lobes of the kept ones can add up to at their place.
+func (p *Profile) withoutSideLobes(sorted []Peak) []Peak {
+	// A side lobe's top is as high as its envelope; interpolation adds under 1 dB.
+	const room = 1.12
+	around := p.LargestDistance
+	var kept []Peak
+	for _, peak := range sorted {
+		var lobes float64
+		for _, k := range kept[:min(len(kept), maxLobes)] {
+			apart := max(k.Distance-peak.Distance, peak.Distance-k.Distance)
+			apart = min(apart, around-apart) // the profile is circular
+			lobes += k.Reflection * p.Setup.Window.sideLobeAt(float64(apart/p.Resolution))
+		}
+		if peak.Reflection <= room*lobes {
+			p.SideLobes++
+			continue
+		}
+		kept = append(kept, peak)
 	}
-	a, b, c := math.Log(before), math.Log(at), math.Log(after)
+	return kept
+}
+
+// vertex fits a parabola through three neighbours, the middle one the highest,
+// and gives its top's offset (−0.5 to 0.5 of a step) and height. The tops of the
+// windows' main lobes are close to a parabola in their logarithms; beside a
+// null, where a logarithm has no floor, the values themselves are fitted.
+func vertex(before, at, after float64) (offset, top float64) {
+	a, b, c := before, at, after
+	logs := min(before, after) > at/2
+	if logs {
+		a, b, c = math.Log(before), math.Log(at), math.Log(after)
+	}
 	curve := a - 2*b + c
 	if curve >= 0 {
 		return 0, at
 	}
 	offset = math.Max(-0.5, math.Min(0.5, (a-c)/(2*curve)))
-	return offset, math.Exp(b - (a-c)*offset/4)
+	top = b - (a-c)*offset/4
+	if logs {
+		top = math.Exp(top)
+	}
+	return offset, top
 }

@@ -55,6 +55,21 @@ func (w Window) ThreeDBWidth() float64 { return shapes[w].threeDB }
 // are from memory, rounded up.
 func (w Window) HighestSideLobe() float64 { return shapes[w].sideLobe }
 
+// sideLobeAt gives the envelope of the false peaks at a distance in bins from a
+// peak of height 1: |a0/x − a1·x/(x²−1) + a2·x/(x²−4)|/(π·a0), the transform of
+// a long window without its oscillating factor; never above the highest side
+// lobe.
+func (w Window) sideLobeAt(bins float64) float64 {
+	s := shapes[w]
+	highest := math.Pow(10, s.sideLobe/20)
+	x := math.Abs(bins)
+	if x < 3 { // inside every window's main lobe or beside it
+		return highest
+	}
+	e := math.Abs(s.a0/x-s.a1*x/(x*x-1)+s.a2*x/(x*x-4)) / (math.Pi * s.a0)
+	return math.Min(e, highest)
+}
+
 // Weights gives the n periodic weights.
 //
 // Errors, Invalid: WINDOW_UNKNOWN, POINTS_OUT_OF_RANGE.
