@@ -19,5 +19,5 @@ func Rounded(x float64) float64 {
 	if math.IsNaN(x) || math.Abs(x) >= 1e9 {
 		return x
 	}
-	return math.Round(x*1e6) / 1e6
+	return math.Round(x*1e6)/1e6 + 0 // −0 becomes 0
 }
