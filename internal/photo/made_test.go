@@ -7,6 +7,7 @@ import (
 	"image"
 	"image/color"
 	"image/png"
+	"io"
 	"testing"
 )
 
@@ -187,10 +188,12 @@ func pngHead(w, h uint32, depth, colour byte) []byte {
 	return append([]byte("\x89PNG\r\n\x1a\n"), pngChunk("IHDR", append(body, depth, colour, 0, 0, 0))...)
 }
 
+func encodeInto(w io.Writer, img image.Image) error { return png.Encode(w, img) }
+
 func encodePNG(tb testing.TB, img image.Image) []byte {
 	tb.Helper()
 	var b bytes.Buffer
-	if err := png.Encode(&b, img); err != nil {
+	if err := encodeInto(&b, img); err != nil {
 		tb.Fatal(err)
 	}
 	return b.Bytes()

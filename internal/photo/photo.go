@@ -132,7 +132,7 @@ func Measure(ctx context.Context, photo []byte) (Measurement, []View, error) {
 	if err := ctx.Err(); err != nil {
 		return Measurement{}, nil, fmt.Errorf("examine photo: %w", err)
 	}
-	m.Look = Look{Upright: fingerprint(large.y), Turned: turnedLooks(large.y)}
+	m.Look = lookOf(large.y)
 	return m, views, nil
 }
 
