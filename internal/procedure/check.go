@@ -61,8 +61,6 @@ func check(d *document, p *recordv1.Procedure) {
 	c.catalogues()
 }
 
-func (c *checker) addf(path, format string, args ...any) { c.add(path, fmt.Sprintf(format, args...)) }
-
 // texts holds every text of the message to the bound and keeps control
 // characters out, wherever the text stands.
 func (c *checker) texts(m protoreflect.Message, path string) {

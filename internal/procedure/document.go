@@ -209,8 +209,12 @@ func (d *document) mark(path string, key, value *yaml.Node) {
 		at = place{value.Line, value.Column}
 	}
 	d.places[path] = at
-	d.paths[place{key.Line, key.Column}] = path
-	d.paths[place{value.Line, value.Column}] = path
+	// A mapping begins where its first key does: the outer one keeps the place.
+	for _, at := range []place{{key.Line, key.Column}, {value.Line, value.Column}} {
+		if _, taken := d.paths[at]; !taken {
+			d.paths[at] = path
+		}
+	}
 }
 
 // add reports a problem at path, or at the nearest field around it that is

@@ -2,8 +2,10 @@ package procedure
 
 import (
 	"fmt"
+	"maps"
 	"math"
 	"regexp"
+	"slices"
 	"strings"
 	"unicode/utf8"
 
@@ -187,7 +189,8 @@ func checkAttributes(field string, m map[string]string) error {
 	if len(m) > maxAttributes {
 		return errs.Field("PLAN_TOO_LARGE", field+".attributes", fmt.Sprintf("has %d attributes; at most %d are allowed", len(m), maxAttributes))
 	}
-	for name, v := range m {
+	for _, name := range slices.Sorted(maps.Keys(m)) {
+		v := m[name]
 		if !attributeName.MatchString(name) {
 			return errs.Field("PLAN_ATTRIBUTE_INVALID", field+".attributes", fmt.Sprintf("name %.80q must be lower-case letters, digits and underlines, beginning with a letter", name))
 		}
