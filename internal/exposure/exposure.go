@@ -143,6 +143,34 @@ func LimitAt(set Set, tier Tier, basis Basis, mhz float64) (Limit, error) {
 	return l, nil
 }
 
+// Working shows the limit with its field strengths, averaging time and source.
+func (l Limit) Working() working.Working {
+	w := working.Working{
+		Formula: "exposure limit at a frequency",
+		Inputs:  append(limitInputs(l), working.Number("frequency", "f", l.MHz, "MHz")),
+		Result: []working.Term{
+			working.NumberDown("power density", "S", l.Density, "W/m2"),
+			working.NumberDown("the same", "S", l.Density/WattsPerSqMPerMilliwattPerSqCm, "mW/cm2"),
+			working.Number("averaging time", "", l.AverageMin, "min"),
+		},
+		Sources:  []working.Source{l.Source},
+		Cautions: tierCautions(l.Tier),
+		LeftOut:  []string{"contact currents and metal close to the body", "implanted medical devices", "limits on absorbed power (W/kg)", "any other set of limits"},
+		Defers:   working.DefersExposure,
+	}
+	if l.PlaneWave {
+		w.Cautions = append(w.Cautions, "Below 30 MHz the power density is a plane-wave equivalent: electric and magnetic field are each compared with their own limit.")
+	}
+	if l.Volts != 0 {
+		w.Result = append(w.Result, working.NumberDown("electric field", "E", l.Volts, "V/m"))
+		w.Sources = append(w.Sources, l.FieldSource)
+	}
+	if l.Amperes != 0 {
+		w.Result = append(w.Result, working.NumberDown("magnetic field", "H", l.Amperes, "A/m"))
+	}
+	return w
+}
+
 func (l *Limit) fcc() {
 	f := l.MHz
 	l.Source = working.Source{Document: "47 CFR 1.1310", Clause: "Table 1", Status: working.Confirmed}

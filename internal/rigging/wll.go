@@ -140,6 +140,11 @@ func WorkingLoadLimit(in WLLInput) (WLLResult, error) {
 		over := working.Exceeds(in.Load, r.WLL)
 		r.OverLoad = &over
 		w.Inputs = append(w.Inputs, working.Number("gross load", "", in.Load, string(in.Unit)))
+		least, err := SmallestMBS(in.Load, factor, eff)
+		if err != nil {
+			return WLLResult{}, err
+		}
+		w.Steps = append(w.Steps, working.NumberUp("least breaking strength that carries the load", "", least, string(in.Unit)))
 		w.Result = append(w.Result, compareDown("gross load", in.Load, r.WLL, in.Unit))
 	}
 	r.Working = w
@@ -279,14 +284,14 @@ func Chain(gross float64, unit LoadUnit, items []ChainItem) (ChainResult, error)
 		if err := LoadDomain.Check("items["+strconv.Itoa(i)+"]", it.WLL); err != nil {
 			return ChainResult{}, err
 		}
-		w.Inputs = append(w.Inputs, working.Number("working load limit of "+it.Name, "", it.WLL, string(unit)))
+		w.Inputs = append(w.Inputs, working.Number("working load limit of "+working.Quoted(it.Name), "", it.WLL, string(unit)))
 		if it.WLL < items[low].WLL {
 			low = i
 		}
 	}
 	r := ChainResult{Weakest: items[low].Name, WLL: items[low].WLL, OverLoad: working.Exceeds(gross, items[low].WLL)}
 	w.Result = []working.Term{
-		working.Words("weakest piece", r.Weakest),
+		working.Words("weakest piece", working.Quoted(r.Weakest)),
 		working.NumberDown("working load limit of the chain", "", r.WLL, string(unit)),
 		compareDown("gross load", gross, r.WLL, unit),
 	}

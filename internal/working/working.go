@@ -140,6 +140,12 @@ func NumberDown(name, symbol string, v float64, unit string) Term {
 	return Number(name, symbol, roundSix(v, math.Floor), unit)
 }
 
+// Float returns the term's number, as printed, and whether it is one.
+func (t Term) Float() (v float64, ok bool) {
+	v, err := strconv.ParseFloat(t.Value, 64)
+	return v, err == nil && !math.IsNaN(v) && !math.IsInf(v, 0)
+}
+
 // Words is a term whose value is words.
 func Words(name, value string) Term { return Term{Name: name, Value: value} }
 
@@ -178,7 +184,8 @@ var forbidden = []string{"safe", "safely", "unsafe", "go", "ok", "okay", "cleare
 // Complete reports whether w can be shown: it names its formula, has a result
 // and a source with a status. A safety working must also carry a caution, what
 // it leaves out and whom it defers to, and must not use a word that reads as
-// permission in its own sentences.
+// permission in its own sentences. What stands in double quotes is a person's own
+// word and is not looked at.
 //
 // The error is Internal, reason WORKING_INCOMPLETE: it is a fault of the
 // program, never of the input.
@@ -219,7 +226,7 @@ func (w Working) Complete(safety bool) error {
 		sentences = append(sentences, t.Name, t.Value)
 	}
 	for _, s := range sentences {
-		for _, word := range strings.FieldsFunc(strings.ToLower(s), notLetter) {
+		for _, word := range strings.FieldsFunc(strings.ToLower(unquoted(s)), notLetter) {
 			for _, f := range forbidden {
 				if word == f {
 					return incomplete(w, "the word '"+word+"' in: "+s)
@@ -229,6 +236,21 @@ func (w Working) Complete(safety bool) error {
 	}
 	return nil
 }
+
+// unquoted returns s without what stands between double quotes.
+func unquoted(s string) string {
+	parts := strings.Split(s, `"`)
+	var b strings.Builder
+	for i := 0; i < len(parts); i += 2 {
+		b.WriteString(parts[i])
+		b.WriteByte(' ')
+	}
+	return b.String()
+}
+
+// Quoted returns a person's own word as a working prints it: in double quotes,
+// which it cannot close itself.
+func Quoted(s string) string { return `"` + strings.ReplaceAll(s, `"`, "'") + `"` }
 
 func notLetter(r rune) bool { return (r < 'a' || r > 'z') && r != '\'' }
 

@@ -97,6 +97,8 @@ func TestComplete(t *testing.T) {
 		{"defers to nobody", func(w *working.Working) { w.Defers = "" }, true, false},
 		{"says safe", func(w *working.Working) { w.Result[0].Value = "Safe to climb" }, true, false},
 		{"says go", func(w *working.Working) { w.Cautions = []string{"Good to go."} }, true, false},
+		{"a person's own word is quoted", func(w *working.Working) { w.Result[0].Value = working.Quoted(`safe" go "block`) }, true, true},
+		{"what follows the quote is ours", func(w *working.Working) { w.Result[0].Value = working.Quoted("block") + " is safe" }, true, false},
 		{"safety is another word", func(w *working.Working) { w.Cautions = []string{"Ask for the safety margin."} }, true, true},
 	} {
 		t.Run(tc.name, func(t *testing.T) {
@@ -149,5 +151,16 @@ func TestTextReadsAloudInOrder(t *testing.T) {
 func TestFormatOfWhatIsNotANumberSaysSo(t *testing.T) {
 	if got := working.Format(math.NaN()); got != "NaN" {
 		t.Errorf("Format(NaN) = %q; want NaN, never a digit", got)
+	}
+}
+
+func TestTermKnowsWhetherItIsANumber(t *testing.T) {
+	if v, ok := working.Number("load", "", 494.974747, "lb").Float(); !ok || v != 494.975 {
+		t.Errorf("a number reads back as %v, %v; want 494.975 as printed", v, ok)
+	}
+	for _, s := range []string{"not checked", "NaN", "+Inf", ""} {
+		if v, ok := working.Words("load", s).Float(); ok {
+			t.Errorf("%q reads as the number %v", s, v)
+		}
 	}
 }
