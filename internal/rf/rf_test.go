@@ -462,6 +462,83 @@ func TestBadInputIsAnErrorNeverNaN(t *testing.T) {
 
 func second[T any](_ T, err error) error { return err }
 
+func third[T, U any](_ T, _ U, err error) error { return err }
+
+func TestAComparisonAtAnotherPowerIsASpan(t *testing.T) {
+	// −107 dBm at 43 dBm is −98 dBm at 46 dBm by the ideal slope 3 (power series)
+	// and −100.4 dBm by 2.2 (from memory); downwards the ends change places.
+	for _, tc := range []struct{ to, low, high units.DBm }{{46, -100.4, -98}, {33, -137, -129}} {
+		low, high, err := SpanAtPower(-107, 43, tc.to)
+		if err != nil || math.Abs(float64(low-tc.low)) > 1e-9 || math.Abs(float64(high-tc.high)) > 1e-9 {
+			t.Errorf("SpanAtPower(-107, 43, %v) = %v to %v, %v; want %v to %v", tc.to, low, high, err, tc.low, tc.high)
+		}
+	}
+}
+
+func TestReferringToAnotherImpedanceKeepsTheLoad(t *testing.T) {
+	r := random()
+	for range 500 {
+		z := complex(0.1+200*r.Float64(), 200*r.Float64()-100)
+		tr := Trace{[]float64{1e9}, []complex128{(z - 75) / (z + 75)}, 75}
+		got, err := tr.ReferTo(50)
+		if err != nil || cmplx.Abs(got.Gamma[0]-(z-50)/(z+50)) > 1e-13 {
+			t.Errorf("%v Ω at 75 referred to 50 Ω = %v, %v; want %v", z, got.Gamma, err, (z-50)/(z+50))
+		}
+	}
+	open, err := Trace{[]float64{1e9, 2e9}, []complex128{1, -1}, 75}.ReferTo(50)
+	if err != nil || open.Gamma[0] != 1 || open.Gamma[1] != -1 {
+		t.Errorf("open and short referred = %v, %v; want 1 and −1", open.Gamma, err)
+	}
+	if got, err := (Trace{[]float64{1e9}, []complex128{-5}, 75}).ReferTo(50); !errs.Is(err, "REFLECTION_NOT_REFERABLE") {
+		t.Errorf("a load of −50 Ω referred to 50 Ω = %v, %v wants %v; want REFLECTION_NOT_REFERABLE",
+			got.Gamma, err, complex(75, 0)*(1-5)/(1+5))
+	}
+}
+
+func TestWorstReturnLossOfABand(t *testing.T) {
+	tr := Trace{[]float64{700e6, 710e6, 720e6, 730e6}, []complex128{0.5, 0.1, 0.2i, 1.1}, 50}
+	for _, tc := range []struct {
+		band     Range
+		at       units.Megahertz
+		rl       float64
+		has      bool
+		points   int
+		warnings []string
+	}{
+		{Range{705, 725}, 720, 13.9794, true, 2, nil}, // |Γ| 0.2
+		{Range{710, 720}, 720, 13.9794, true, 2, nil}, // edges count
+		{Range{700, 712}, 700, 6.02060, true, 2, nil}, // |Γ| 0.5
+		{Range{725, 735}, 730, -0.827854, false, 1, []string{WarnReflectionOver1}},
+		{Range{650, 705}, 700, 6.02060, true, 1, []string{WarnBandNotCovered}},
+	} {
+		got, err := tr.WorstReturnLoss(tc.band)
+		var reasons []string
+		for _, w := range got.Warnings {
+			reasons = append(reasons, w.Reason)
+		}
+		if err != nil || got.At != tc.at || math.Abs(float64(got.ReturnLoss)-tc.rl) > 1e-4 || got.HasVSWR != tc.has ||
+			got.Points != tc.points || !slices.Equal(reasons, tc.warnings) {
+			t.Errorf("WorstReturnLoss(%v) = %+v, %v; want %+v", tc.band, got, err, tc)
+		}
+	}
+}
+
+func TestBuiltInCablesSayThatTheyAreNotForAcceptance(t *testing.T) {
+	list := GenericCables()
+	if len(list) != 4 {
+		t.Errorf("%d built-in sizes; want 4", len(list))
+	}
+	for _, c := range list {
+		if c.Source == "" || c.Highest <= 0 || checkVelocityFactor(c.VelocityFactor) != nil {
+			t.Errorf("%+v lacks source, highest frequency or velocity factor", c)
+		}
+	}
+	list[0].K1 = 0
+	if c, err := GenericCable(list[0].Name); err != nil || c.K1 == 0 {
+		t.Errorf("the caller's list changes the table: %+v, %v", c, err)
+	}
+}
+
 func ExampleErrorBounds() {
 	low, high, err := ErrorBounds(10)
 	fmt.Printf("%.2f %.2f %v\n", low, high, err)

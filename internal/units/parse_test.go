@@ -217,6 +217,10 @@ func TestPrint(t *testing.T) {
 		{Print(math.Inf(1), UnitDecibels, Point), "∞\u00a0dB"},
 		{Print(math.NaN(), UnitDecibels, Point), "no value"},
 		{PrintTo(-0.04, UnitCelsius, 1, Point), "0.0\u00a0°C"},
+		{PrintTo(28.125, UnitNewtonMeters, 2, Point), "28.13\u00a0N·m"},
+		{PrintTo(-2.675, UnitDecibels, 2, Point), "\u22122.68\u00a0dB"},
+		{PrintTo(9.9999, UnitDecibels, 0, Point), "10\u00a0dB"},
+		{PrintTo(1e300, UnitDecibels, 1, Point), "1" + strings.Repeat("0", 300) + ".0\u00a0dB"},
 		{PrintTo(24.4047, UnitNewtonMeters, 1, Point), "24.4\u00a0N·m"},
 	} {
 		if tc.got != tc.want {

@@ -2,6 +2,7 @@ package units
 
 import (
 	"math"
+	"math/big"
 	"strconv"
 	"strings"
 )
@@ -62,7 +63,9 @@ func Print(value float64, u Unit, d Decimal) string {
 }
 
 // PrintTo is Print rounded to a number of decimals (0 to 12; outside it is cut
-// to that range). Halves round to even in binary, as strconv does.
+// to that range). The decimal digits that Print gives are rounded, halves away
+// from zero, as a person rounds them: 2.675 to two decimals is 2.68, although
+// the float64 lies a hair below.
 func PrintTo(value float64, u Unit, decimals int, d Decimal) string {
 	return printed(value, u, d, min(max(decimals, 0), 12))
 }
@@ -75,7 +78,12 @@ func printed(value float64, u Unit, d Decimal, decimals int) string {
 	case math.IsInf(value, 0):
 		number = "∞"
 	default:
-		number = strconv.FormatFloat(math.Abs(value), 'f', decimals, 64)
+		number = strconv.FormatFloat(math.Abs(value), 'f', -1, 64)
+		if decimals >= 0 {
+			if r, ok := new(big.Rat).SetString(number); ok {
+				number = r.FloatString(decimals)
+			}
+		}
 	}
 	// −0.04 to one decimal is 0.0, not −0.0.
 	if value < 0 && strings.ContainsAny(number, "123456789∞") {

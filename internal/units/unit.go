@@ -23,7 +23,7 @@ const (
 	UnitKilogramForceCentimeters      Unit = "KILOGRAM_FORCE_CENTIMETERS"
 	UnitDecibels                      Unit = "DECIBELS"
 	UnitDecibelsCarrier               Unit = "DECIBELS_CARRIER"   // over ONE carrier
-	UnitDecibelsMilliwatt             Unit = "DECIBELS_MILLIWATT" // over one milliwatt
+	UnitDecibelsMilliwatt             Unit = "DECIBEL_MILLIWATTS" // over one milliwatt
 	UnitDecibelsIsotropic             Unit = "DECIBELS_ISOTROPIC"
 	UnitDecibelsPerKilometer          Unit = "DECIBELS_PER_KILOMETER"
 	UnitDecibelsPerHundredMeters      Unit = "DECIBELS_PER_HUNDRED_METERS"
