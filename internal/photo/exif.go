@@ -3,6 +3,7 @@ package photo
 import (
 	"bytes"
 	"encoding/binary"
+	"errors"
 	"math"
 	"strconv"
 	"strings"
@@ -62,7 +63,31 @@ const (
 	maxTags    = 1000
 	maxTagSize = 4096
 	maxText    = 100
+	maxReads   = 200_000
 )
+
+// boundedReader ends after so many steps. A HEIF whose boxes point back at each
+// other keeps the metadata reader going round for ever; it has to read to do so.
+type boundedReader struct {
+	r    *bytes.Reader
+	left int
+}
+
+var errTooManyReads = errors.New("metadata: too many steps")
+
+func (b *boundedReader) Read(p []byte) (int, error) {
+	if b.left--; b.left < 0 {
+		return 0, errTooManyReads
+	}
+	return b.r.Read(p)
+}
+
+func (b *boundedReader) Seek(offset int64, whence int) (int64, error) {
+	if b.left--; b.left < 0 {
+		return 0, errTooManyReads
+	}
+	return b.r.Seek(offset, whence)
+}
 
 // readExif reads the metadata of any of the formats. It never fails: what cannot
 // be read is absent.
@@ -79,7 +104,7 @@ func readExif(b []byte, h Header) (out Exif, width, height int) {
 	tags := map[string]any{}
 	doubtful := false
 	result, err := imagemeta.Decode(imagemeta.Options{
-		R:            bytes.NewReader(block),
+		R:            &boundedReader{bytes.NewReader(block), maxReads},
 		ImageFormat:  format,
 		Sources:      sources,
 		LimitNumTags: maxTags,

@@ -5,6 +5,7 @@ import (
 	"encoding/binary"
 	"math"
 	"reflect"
+	"slices"
 	"strings"
 	"testing"
 	"time"
@@ -39,6 +40,11 @@ func TestExif(t *testing.T) {
 		{"all of it, little-endian", little.Insert(base), want},
 		{"in a PNG", insertPNG(t, full.TIFF()), want},
 		{"in a WebP", riff(chunk("VP8X", []byte{8, 0, 0, 0, 63, 0, 0, 63, 0, 0}), losslessWebP(64, 64, nil)[12:], chunk("EXIF", full.TIFF())), want},
+		{"in a HEIC", heifWithExif(full.TIFF()), func() Exif {
+			w := want
+			w.Taken = w.Taken.Truncate(time.Second) // its hundredths are not read
+			return w
+		}()},
 		{"time without offset stays the number on the clock", testpicture.Exif{Taken: noon}.Insert(base),
 			Exif{Present: true, Taken: noon, Orientation: 1}},
 		{"an offset left blank is unknown", testpicture.Exif{Taken: noon, Offset: "      "}.Insert(base),
@@ -123,6 +129,38 @@ func TestBrokenExif(t *testing.T) {
 			}
 			if p := e.Measurement.Exif.Position; p != nil && !reflect.DeepEqual(*p, Position{50, 8, 0}) {
 				t.Errorf("position %v out of a broken block", *p)
+			}
+		})
+	}
+}
+
+// Boxes of a HEIF that lead back to themselves, or count to four thousand
+// million: the reading ends. Without a bound it goes on until the test's time is
+// up.
+func TestEndlessBoxes(t *testing.T) {
+	start := heif("heic")[:20]
+	box := func(kind string, size uint64, body ...byte) []byte {
+		out := append([]byte{0, 0, 0, 1}, kind...)
+		return append(binary.BigEndian.AppendUint64(out, size), body...)
+	}
+	u32 := func(v uint32) []byte { return binary.BigEndian.AppendUint32(nil, v) }
+	back := func(n uint64) uint64 { return -n }
+	items := slices.Concat(u32(1<<24), u32(0xffffffff), box("infe", back(0)+1), make([]byte, 200))
+	inner := append(append(u32(uint32(8+len(items))), "iinf"...), items...)
+	for _, tc := range []struct {
+		name string
+		tail []byte
+	}{
+		{"the second box leads to the first", box("free", back(20), make([]byte, 100)...)},
+		{"a box leads to a place before the file", box("free", back(4000), make([]byte, 100)...)},
+		{"four thousand million items, each one byte on", append(append(u32(uint32(12+len(inner))), "meta\x00\x00\x00\x00"...), inner...)},
+		{"a box inside leads back to its list", append(append(u32(400), "meta\x00\x00\x00\x00"...), box("free", back(0), make([]byte, 300)...)...)},
+		{"a box inside leads back to itself", append(append(u32(400), "meta\x00\x00\x00\x00"...), box("free", back(12), make([]byte, 300)...)...)},
+	} {
+		t.Run(tc.name, func(t *testing.T) {
+			e := examine(t, append(bytes.Clone(start), tc.tail...), Facts{})
+			if m := e.Measurement; m.Outcome != Kept || m.Exif.Present {
+				t.Errorf("outcome %q, Exif %+v; want it kept and no Exif", m.Outcome, m.Exif)
 			}
 		})
 	}

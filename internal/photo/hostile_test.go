@@ -111,6 +111,7 @@ func TestOutcomes(t *testing.T) {
 		{"a progressive bomb of 63 megapixels", progressiveJPEG(9000, 7000, func(int, int) int { return 128 }, 1), Kept, "photo.not_examined.pixels"},
 		{"a progressive JPEG of 1,000 empty scans", progressiveJPEG(640, 480, mean, 1000), Kept, "photo.not_examined.scans"},
 		{"a HEIC", heif("heic"), Kept, "photo.not_examined.heif"},
+		{"a HEIC with its metadata", heifWithExif(testpicture.Exif{Software: "7.1"}.TIFF()), Kept, "photo.not_examined.heif"},
 		{"an AVIF", heif("avif"), Kept, "photo.not_examined.heif"},
 		{"a film", heif("isom"), Unreadable, "photo.not_readable.unknown"},
 	} {

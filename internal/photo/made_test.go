@@ -8,6 +8,7 @@ import (
 	"image/color"
 	"image/png"
 	"io"
+	"slices"
 	"testing"
 )
 
@@ -205,6 +206,32 @@ func heif(brand string) []byte {
 		return append(binary.BigEndian.AppendUint32(nil, uint32(8+len(body))), append([]byte(kind), body...)...)
 	}
 	return append(box("ftyp", []byte(brand+"\x00\x00\x00\x00mif1")), box("mdat", make([]byte, 64))...)
+}
+
+// heifWithExif writes the boxes of a HEIC that hold an Exif block and the size of
+// a picture (ISO/IEC 14496-12 section 8.11, ISO/IEC 23008-12 annex A), and no
+// picture.
+func heifWithExif(tiff []byte) []byte {
+	u16 := func(v int) []byte { return binary.BigEndian.AppendUint16(nil, uint16(v)) }
+	u32 := func(v int) []byte { return binary.BigEndian.AppendUint32(nil, uint32(v)) }
+	box := func(kind string, parts ...[]byte) []byte {
+		body := slices.Concat(parts...)
+		return slices.Concat(u32(8+len(body)), []byte(kind), body)
+	}
+	full := u32(0) // version and flags
+	item := slices.Concat(u32(0), tiff) // four bytes say how far the block is: none
+	meta := func(at int) []byte {
+		return box("meta", full,
+			box("pitm", full, u16(1)),
+			box("iinf", full, u16(2),
+				box("infe", u32(2<<24), u16(1), u16(0), []byte("hvc1\x00")),
+				box("infe", u32(2<<24), u16(2), u16(0), []byte("Exif\x00"))),
+			box("iprp", box("ipco", box("ispe", full, u32(4032), u32(3024))),
+				box("ipma", full, u32(1), u16(1), []byte{1, 1})),
+			box("iloc", full, []byte{0x44, 0}, u16(1), u16(2), u16(0), u16(1), u32(at), u32(len(item))))
+	}
+	head := box("ftyp", []byte("heic\x00\x00\x00\x00mif1"))
+	return slices.Concat(head, meta(len(head)+len(meta(0))+8), box("mdat", item))
 }
 
 // screen is a picture of a screen: even areas with sharp edges.
