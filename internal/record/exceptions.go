@@ -1,0 +1,539 @@
+package record
+
+import (
+	"bytes"
+	"crypto/sha256"
+	"encoding/hex"
+	"fmt"
+	"slices"
+	"strconv"
+	"strings"
+	"time"
+
+	recordv1 "witnessmark/proto/gen/witnessmark/record/v1"
+)
+
+// Kinds of exceptions, most weighty first. They are API and never renamed.
+const (
+	GateUnmet        = "GATE_UNMET"          // an entry was made before its gate was met
+	GateUnmetAtClose = "GATE_UNMET_AT_CLOSE" // a gate was not met when the climb ended
+	WhileStopped     = "WHILE_STOPPED"       // an entry on the structure while work was stopped
+	NoClimb          = "NO_CLIMB"            // an entry on the structure that names no open climb
+	NotOnCrew        = "NOT_ON_CREW"         // its author was not on the climb's crew
+	AfterClimb       = "AFTER_CLIMB"         // made after the climb was closed
+	Unqualified      = "UNQUALIFIED"         // a qualification was missing or had ended during the climb
+	FailedThenPassed = "FAILED_THEN_PASSED"  // a fail before the pass that counts
+	FailWithdrawn    = "FAIL_WITHDRAWN"      // a failed entry was withdrawn
+	Deviation        = "DEVIATION"           // a deviation was accepted
+	NotProven        = "NOT_PROVEN"          // within limits, not proven
+	OptionalOut      = "OPTIONAL_OUT"        // an optional step is out of limits
+	OrderUncertain   = "ORDER_UNCERTAIN"     // the order of two entries matters and is uncertain
+	OnAnothersPhone  = "ON_ANOTHERS_PHONE"   // acknowledged on another's phone, not confirmed
+	WrongDoer        = "WRONG_DOER"          // an entry by a person who may not do the step
+	NotConfirmed     = "VALUE_NOT_CONFIRMED" // a value that was asked about and not confirmed
+	TraceDiffers     = "TRACE_DIFFERS"       // what was read on the screen is not the trace's
+	PhotoFinding     = "PHOTO_FINDING"       // something about a photo
+	EndFaceFails     = "END_FACE_FAILS"      // a graded end face is outside its rule set
+	PlanDropped      = "PLAN_DROPPED"        // entries on a step that the plan no longer has
+	ChainGap         = "CHAIN_GAP"           // a device's counters have a gap
+	ChainForked      = "CHAIN_FORKED"        // a counter was used twice
+	ChainBroken      = "CHAIN_BROKEN"        // a previous hash is not that of the entry before
+	UnsentWork       = "UNSENT"              // a phone says that it still holds work
+	ClockOff         = "CLOCK_OFF"           // a device's clock was over two minutes off
+	ClockUnknown     = "CLOCK_UNKNOWN"       // a device's clock was never measured
+	AfterDoubt       = "READING_WITHOUT_KIT" // a reading without a good self-check of its kit
+)
+
+var weights = func() map[string]int {
+	m := map[string]int{}
+	for i, k := range []string{GateUnmet, GateUnmetAtClose, WhileStopped, NoClimb, NotOnCrew, AfterClimb, Unqualified, FailedThenPassed, FailWithdrawn, Deviation,
+		OrderUncertain, NotProven, AfterDoubt, OptionalOut, WrongDoer, OnAnothersPhone, NotConfirmed, TraceDiffers, PhotoFinding, EndFaceFails, PlanDropped,
+		ChainForked, ChainBroken, ChainGap, UnsentWork, ClockOff, ClockUnknown} {
+		m[k] = i
+	}
+	return m
+}()
+
+// Exception is something that a lead must look at before he signs.
+type Exception struct {
+	ID       string // kind, subject and causing lines: a new cause gives a new id
+	Kind     string
+	Step     string
+	Lines    []int64
+	Sentence string
+	LookedAt []string // people who looked at it, in order
+}
+
+type found struct {
+	kind, subject, step, sentence string
+	lines                         []int64
+}
+
+func exceptionID(f found) string {
+	parts := make([]string, len(f.lines))
+	for i, n := range f.lines {
+		parts[i] = strconv.FormatInt(n, 10)
+	}
+	cause := strings.Join(parts, ",")
+	if len(cause) > 60 {
+		h := sha256.Sum256([]byte(cause))
+		cause = fmt.Sprintf("%d-lines-%s", len(f.lines), hex.EncodeToString(h[:6]))
+	}
+	return f.kind + "|" + f.subject + "|" + cause
+}
+
+// entryExceptions lists what one entry brings up by itself.
+func (j *Job) entryExceptions(it *item) []found {
+	e := it.Entry
+	var out []found
+	add := func(kind, subject, sentence string) {
+		out = append(out, found{kind: kind, subject: subject, step: e.GetStep(), sentence: sentence, lines: []int64{it.Seq}})
+	}
+	s := it.step
+	if s == nil || s.last == nil || !kindFits(s.last.Def, e) {
+		return nil
+	}
+	withdrawn := j.isWithdrawn(it) != nil
+	def := s.last
+	if def.Section.GetOnStructure() {
+		out = append(out, j.structureExceptions(it)...)
+	}
+	if !withdrawn {
+		if !rightDoer(s, it) {
+			add(WrongDoer, e.GetStep(), "This step is the lead's; the entry is kept and does not count.")
+		}
+		if e.GetAcknowledged() != nil && !j.ownWord(it) {
+			add(OnAnothersPhone, e.GetStep(), fmt.Sprintf("%s said it on another's phone; it does not open the gate until confirmed.", e.GetAuthor()))
+		}
+		g := j.judge(s, it)
+		for _, w := range g.warnings {
+			switch {
+			case strings.HasPrefix(w.GetCode(), "ASK_") && !e.GetConfirmedValue():
+				add(NotConfirmed, e.GetStep(), "The value was asked about and not confirmed: "+w.GetSentence())
+			case w.GetCode() == "TRACE_READING":
+				add(TraceDiffers, e.GetStep(), w.GetSentence())
+			}
+		}
+		if def.Def.GetReading().GetNeedsKitCheck() && g.pinned != nil && (g.pinned.GetKitState() == "NONE" || g.pinned.GetKitState() == "NOT_FIT") {
+			add(AfterDoubt, e.GetStep(), "Measured without a good self-check of the kit.")
+		}
+	}
+	return out
+}
+
+// structureExceptions checks an entry on the structure against its climb, its
+// gates and a stop of work, all at its own time.
+func (j *Job) structureExceptions(it *item) []found {
+	e, t := it.Entry, it.time
+	var out []found
+	add := func(kind, subject, sentence string) {
+		out = append(out, found{kind: kind, subject: subject, step: e.GetStep(), sentence: sentence, lines: []int64{it.Seq}})
+	}
+	id := e.GetClimb()
+	if id == "" {
+		id = climbOfStep(e.GetStep())
+	}
+	c := j.climbs[id]
+	switch {
+	case c == nil || c.opened == nil:
+		add(NoClimb, "", "Entered for work on the structure without a climb that is open.")
+	default:
+		if !slices.Contains(c.crewAt(t), e.GetAuthor()) {
+			add(NotOnCrew, id, fmt.Sprintf("%s was not on the climb's crew.", e.GetAuthor()))
+		}
+		if closed := j.closedAt(c); !closed.IsZero() && t.After(closed) {
+			add(AfterClimb, id, "Entered after the climb was closed.")
+		}
+		if lacks := j.qualificationLacks(c, it.step.last.Section, t); len(lacks) > 0 {
+			add(Unqualified, id, "Qualification missing or ended: "+joinNames(lacks)+".")
+		}
+	}
+	for _, gate := range j.requires(it.step.last, id) {
+		if !j.gate(gate).holdsAt(t) {
+			add(GateUnmet, gate, fmt.Sprintf("Entered before '%s' was met, or after it ended.", j.sectionTitle(gate)))
+		}
+	}
+	if stop := j.stoppedAt(t); stop != nil {
+		add(WhileStopped, "", "Entered while work was stopped.")
+	}
+	return out
+}
+
+// Outside is what the fold needs to know and no line says.
+type Outside struct {
+	RefusedCounters map[string][]int64 // device to counters kept aside: no gap
+}
+
+// exceptions lists everything that a lead must look at.
+func (j *Job) exceptions(out Outside) []Exception {
+	groups := map[string]*found{}
+	var order []string
+	add := func(f found) {
+		key := f.kind + "|" + f.subject
+		if g := groups[key]; g != nil {
+			g.lines = append(g.lines, f.lines...)
+			return
+		}
+		c := f
+		c.lines = slices.Clone(f.lines)
+		groups[key] = &c
+		order = append(order, key)
+	}
+	for _, it := range j.items {
+		for _, f := range j.entryExceptions(it) {
+			if f.subject == "" {
+				f.subject = f.step
+			}
+			add(f)
+		}
+	}
+	for _, s := range j.stepsSorted() {
+		j.stepExceptions(s, add)
+	}
+	j.photoExceptions(add)
+	j.climbExceptions(add)
+	j.deviceExceptions(out, add)
+
+	list := make([]Exception, 0, len(order))
+	for _, key := range order {
+		f := groups[key]
+		slices.Sort(f.lines)
+		f.lines = slices.Compact(f.lines)
+		x := Exception{ID: exceptionID(*f), Kind: f.kind, Step: f.step, Lines: f.lines, Sentence: f.sentence}
+		if len(f.lines) > 1 {
+			x.Sentence = fmt.Sprintf("%s (%d entries)", f.sentence, len(f.lines))
+		}
+		for _, l := range j.lookedAt[x.ID] {
+			if isLead(l) && j.isWithdrawn(l) == nil && !slices.Contains(x.LookedAt, l.Entry.GetAuthor()) {
+				x.LookedAt = append(x.LookedAt, l.Entry.GetAuthor())
+			}
+		}
+		list = append(list, x)
+	}
+	slices.SortStableFunc(list, func(a, b Exception) int { return weights[a.Kind] - weights[b.Kind] })
+	return list
+}
+
+// stepsSorted returns the steps of the plan in order, then those it dropped.
+func (j *Job) stepsSorted() []*stepRec {
+	out := make([]*stepRec, 0, len(j.steps))
+	if j.exp != nil {
+		for _, d := range j.exp.Steps {
+			out = append(out, j.steps[d.ID])
+		}
+	}
+	var dropped []*stepRec
+	for _, s := range j.steps {
+		if s.def == nil {
+			dropped = append(dropped, s)
+		}
+	}
+	slices.SortFunc(dropped, func(a, b *stepRec) int { return strings.Compare(a.id, b.id) })
+	return append(out, dropped...)
+}
+
+func (j *Job) stepExceptions(s *stepRec, add func(found)) {
+	if len(s.items) == 0 && len(s.devs) == 0 {
+		return
+	}
+	if s.last == nil {
+		return
+	}
+	o := j.eval(s)
+	put := func(kind, sentence string, items ...*item) {
+		f := found{kind: kind, subject: s.id, step: s.id, sentence: sentence}
+		for _, it := range items {
+			f.lines = append(f.lines, it.Seq)
+		}
+		add(f)
+	}
+	if s.def == nil {
+		var kept []*item
+		for _, it := range s.items {
+			if kindFits(s.last.Def, it.Entry) {
+				kept = append(kept, it)
+			}
+		}
+		if len(kept) > 0 {
+			put(PlanDropped, "The plan no longer has this step; what was entered is kept.", kept...)
+		}
+		return
+	}
+	var bad, lost []*item
+	for _, it := range s.items {
+		if !kindFits(s.last.Def, it.Entry) || !rightDoer(s, it) {
+			continue
+		}
+		w := j.isWithdrawn(it)
+		if j.judge(s, it).rank == rankBad {
+			if w != nil {
+				lost = append(lost, it)
+			} else if !slices.Contains(o.deciding, it) {
+				bad = append(bad, it)
+			}
+		}
+	}
+	if len(lost) > 0 {
+		put(FailWithdrawn, "An entry out of limits was withdrawn.", lost...)
+	}
+	if len(bad) > 0 && done(o.state) && o.deviation == nil {
+		put(FailedThenPassed, "Out of limits before it was within.", append(bad, o.deciding...)...)
+	}
+	if o.deviation != nil {
+		put(Deviation, "A deviation was accepted: "+o.deviation.Entry.GetDeviationAccepted().GetReason(), o.deviation)
+	}
+	if len(o.uncertain) > 0 {
+		put(OrderUncertain, "Two entries lie within two minutes, or a clock was not measured; the worse counts.", o.uncertain...)
+	}
+	for _, it := range o.deciding {
+		if s.last.Def.GetAcknowledge() == nil && s.last.Def.GetPhoto() == nil && j.judge(s, it).verdict == recordv1.Verdict_PASS_NOT_PROVEN {
+			put(NotProven, "Within limits, not proven: "+j.judge(s, it).sentence, it)
+		}
+	}
+	if !s.def.Required && o.state == recordv1.StepState_OUT_OF_LIMITS {
+		put(OptionalOut, "An optional step is out of limits: "+o.sentence, o.deciding...)
+	}
+}
+
+func (j *Job) photoExceptions(add func(found)) {
+	var ds [][32]byte
+	for d := range j.examined {
+		ds = append(ds, d)
+	}
+	slices.SortFunc(ds, func(a, b [32]byte) int { return bytes.Compare(a[:], b[:]) })
+	for _, d := range ds {
+		x := j.examined[d]
+		var step string
+		lines := []int64{x.Seq}
+		live := false
+		for _, p := range j.photoOf[d] {
+			if j.isWithdrawn(p) == nil {
+				step, live = p.Entry.GetStep(), true
+				lines = append(lines, p.Seq)
+			}
+		}
+		if !live {
+			continue
+		}
+		hexd := hex.EncodeToString(d[:8])
+		for _, f := range x.Entry.GetPhotoExamined().GetFindings() {
+			if f.GetException() {
+				add(found{kind: PhotoFinding, subject: step + "#" + hexd + "#" + f.GetCode(), step: step, sentence: f.GetSentence(), lines: lines})
+			}
+		}
+		if g := x.Entry.GetPhotoExamined().GetEndFace(); g.GetOutcome() == recordv1.EndFaceGrade_FAIL || g.GetOutcome() == recordv1.EndFaceGrade_NOT_GRADABLE {
+			add(found{kind: EndFaceFails, subject: step + "#" + hexd, step: step, sentence: g.GetSentence(), lines: lines})
+		}
+	}
+	// A digest used on two steps is the same picture twice.
+	var used [][32]byte
+	for d := range j.photoOf {
+		used = append(used, d)
+	}
+	slices.SortFunc(used, func(a, b [32]byte) int { return bytes.Compare(a[:], b[:]) })
+	for _, d := range used {
+		steps := map[string]bool{}
+		var lines []int64
+		for _, p := range j.photoOf[d] {
+			if j.isWithdrawn(p) == nil {
+				steps[p.Entry.GetStep()+"#"+p.Entry.GetPhotoAttached().GetSubject()] = true
+				lines = append(lines, p.Seq)
+			}
+		}
+		if len(steps) > 1 {
+			first := j.photoOf[d][0].Entry.GetStep()
+			add(found{kind: PhotoFinding, subject: "same#" + hex.EncodeToString(d[:8]), step: first, sentence: "The same picture serves for two things.", lines: lines})
+		}
+	}
+}
+
+// climbExceptions says which gates were not met when a climb ended.
+func (j *Job) climbExceptions(add func(found)) {
+	if j.exp == nil {
+		return
+	}
+	for _, id := range j.order {
+		c := j.climbs[id]
+		closed := j.closedAt(c)
+		if c.opened == nil || closed.IsZero() {
+			continue
+		}
+		var closer *item
+		for _, it := range c.closers {
+			if it.time.Equal(closed) {
+				closer = it
+			}
+		}
+		seen := map[string]bool{}
+		for _, s := range j.compiled.Proc.GetSections() {
+			if !s.GetOnStructure() {
+				continue
+			}
+			for _, r := range s.GetRequires() {
+				gate := "climb:" + id + "/" + r
+				if rs := j.compiled.Section(r); rs.GetRepeat() != recordv1.Section_CLIMB || seen[gate] {
+					continue
+				}
+				seen[gate] = true
+				g := j.gate(gate)
+				if g.holdsAt(closed) {
+					continue
+				}
+				f := found{kind: GateUnmetAtClose, subject: gate, sentence: fmt.Sprintf("'%s' was not met when the climb ended.", j.sectionTitle(gate))}
+				if n := len(g.met); n > 0 {
+					f.sentence = fmt.Sprintf("'%s' had ended at %s and was not met again when the climb ended.", j.sectionTitle(gate), g.met[n-1].to.In(j.zone).Format("15:04"))
+				}
+				if closer != nil {
+					f.lines = []int64{c.opened.Seq, closer.Seq}
+				}
+				add(f)
+			}
+		}
+	}
+}
+
+func (j *Job) deviceExceptions(out Outside, add func(found)) {
+	var ids []string
+	for d := range j.devices {
+		ids = append(ids, d)
+	}
+	slices.Sort(ids)
+	for _, d := range ids {
+		c := j.devices[d]
+		var offs, unknown, broken []int64
+		known := map[int64]bool{}
+		for _, n := range out.RefusedCounters[d] {
+			known[n] = true
+		}
+		hash := map[int64][][32]byte{}
+		largest := int64(0)
+		for _, it := range c.items {
+			n := it.Entry.GetCounter()
+			known[n] = true
+			largest = max(largest, n)
+			hash[n] = append(hash[n], it.PayloadDigest)
+			if it.vague {
+				unknown = append(unknown, it.Seq)
+			} else if absDuration(it.Entry.GetClockOffset().AsDuration()) > ambiguity {
+				offs = append(offs, it.Seq)
+			}
+		}
+		for _, it := range c.items {
+			n := it.Entry.GetCounter()
+			if prev := hash[n-1]; n > 1 && len(prev) > 0 && !slices.Contains(prev, digest(it.Entry.GetPrevious())) {
+				broken = append(broken, it.Seq)
+			}
+		}
+		var gap []string
+		missing := 0
+		for n := int64(1); n <= largest && missing <= 1000; n++ {
+			if !known[n] {
+				missing++
+				if len(gap) < 10 {
+					gap = append(gap, strconv.FormatInt(n, 10))
+				}
+			}
+		}
+		if missing > 0 {
+			add(found{kind: ChainGap, subject: d + "#" + strings.Join(gap, ","), sentence: fmt.Sprintf("%s: entry %s of this device has not arrived.", d, strings.Join(gap, ", "))})
+		}
+		if len(c.forked) > 0 {
+			f := found{kind: ChainForked, subject: d, sentence: d + ": a counter was used for two different entries."}
+			for _, it := range c.forked {
+				f.lines = append(f.lines, it.Seq)
+			}
+			add(f)
+		}
+		if len(broken) > 0 {
+			add(found{kind: ChainBroken, subject: d, sentence: d + ": an entry does not follow from the one before.", lines: broken})
+		}
+		if len(offs) > 0 {
+			add(found{kind: ClockOff, subject: d, sentence: d + ": the clock was more than two minutes off; times are corrected by the measured offset.", lines: offs})
+		}
+		if len(unknown) > 0 {
+			add(found{kind: ClockUnknown, subject: d, sentence: d + ": the clock was never measured; the times of receipt are used.", lines: unknown})
+		}
+	}
+	ids = ids[:0]
+	for d := range j.unsent {
+		ids = append(ids, d)
+	}
+	slices.Sort(ids)
+	for _, d := range ids {
+		it := j.unsent[d]
+		if n := it.Entry.GetUnsentReported().GetCount(); n > 0 {
+			add(found{kind: UnsentWork, subject: d, sentence: fmt.Sprintf("%s last said at %s that it still holds %d entries or photos.", d, it.time.In(j.zone).Format("2006-01-02 15:04"), n), lines: []int64{it.Seq}})
+		}
+	}
+}
+
+// Doubt is a doubt about readings that a lead assesses.
+type Doubt struct {
+	ID       string
+	Sentence string
+	Steps    []string
+	Entries  []string
+	Assessed bool
+}
+
+// doubts lists the doubts, open and assessed.
+func (j *Job) doubts() []Doubt {
+	byID := map[string]*Doubt{}
+	var order []string
+	add := func(id, sentence string, it *item) {
+		d := byID[id]
+		if d == nil {
+			a := j.assessed[id]
+			d = &Doubt{ID: id, Sentence: sentence, Assessed: a != nil && j.isWithdrawn(a) == nil}
+			byID[id] = d
+			order = append(order, id)
+		}
+		if it != nil {
+			d.Entries = append(d.Entries, it.Entry.GetId())
+			if !slices.Contains(d.Steps, it.Entry.GetStep()) {
+				d.Steps = append(d.Steps, it.Entry.GetStep())
+			}
+		}
+	}
+	for _, it := range j.items {
+		inst := InstrumentOf(it.Entry)
+		if inst == "" || it.step == nil || it.Entry.GetKitChecked() != nil || j.isWithdrawn(it) != nil {
+			continue
+		}
+		g := j.judge(it.step, it)
+		ids := slices.Clone(g.doubts)
+		ids = append(ids, j.doubtsOf(it, inst)...)
+		if j.assessed[toolDoubt(it)] != nil {
+			ids = append(ids, toolDoubt(it))
+		}
+		slices.Sort(ids)
+		for _, id := range slices.Compact(ids) {
+			add(id, j.doubtSentence(id, inst), it)
+		}
+	}
+	out := make([]Doubt, 0, len(order))
+	for _, id := range order {
+		out = append(out, *byID[id])
+	}
+	return out
+}
+
+func (j *Job) doubtSentence(id, instrument string) string {
+	for _, d := range j.doubted {
+		if d.Entry.GetKitInDoubt().GetDoubt() == id {
+			return d.Entry.GetKitInDoubt().GetCause()
+		}
+	}
+	if strings.HasPrefix(id, "tool:") {
+		return instrument + " was out of its calibration or outside its range."
+	}
+	return instrument + ": a good self-check was followed by a bad one; what was measured in between is in doubt."
+}
+
+// timeOf returns the corrected time of an entry; zero if it is not there.
+func (j *Job) timeOf(entry string) time.Time {
+	if it := j.byID[entry]; it != nil {
+		return it.time
+	}
+	return time.Time{}
+}
