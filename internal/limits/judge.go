@@ -206,7 +206,7 @@ func where(value string, y float64, l Resolved, inside bool, of string) string {
 	case inside:
 		return value + " is within the limit, " + phrase(l) + of
 	case l.Upper != nil && y > *l.Upper:
-		gap := with(decimal(round6(y-*l.Upper), 6), differenceUnit(l.Unit))
+		gap := gap(y-*l.Upper, l.Unit)
 		if math.IsInf(y, 0) || y >= clampHigh {
 			return value + " is over the limit, " + phrase(l) + of
 		}
@@ -215,7 +215,7 @@ func where(value string, y float64, l Resolved, inside bool, of string) string {
 		}
 		return value + " is over the limit, " + phrase(l) + of + ", by " + gap
 	default:
-		gap := with(decimal(round6(*l.Lower-y), 6), differenceUnit(l.Unit))
+		gap := gap(*l.Lower-y, l.Unit)
 		if both {
 			return value + " is outside " + phrase(l) + of + ": " + gap + " too little"
 		}
@@ -400,7 +400,7 @@ func JudgeReading(q recordv1.Quantity, r *recordv1.ReadingTaken, confirmed bool,
 	y, why := inLimitUnit(q, r, l.Unit)
 	if why != "" {
 		j.applied(l, 0)
-		return j.unjudged(text+" cannot be compared with "+phrase(l)+": "+why+".", "Enter the reading again with what is missing.")
+		return j.unjudged(text+" cannot be compared with the limit, "+phrase(l)+": "+why+".", "Enter the reading again with what is missing.")
 	}
 	if l.Unit != unit {
 		j.term("reading in the limit's unit", y, l.Unit)

@@ -23,7 +23,13 @@ func decimal(v float64, places int) string {
 	if math.IsInf(v, -1) {
 		return "−∞"
 	}
-	s := strconv.FormatFloat(math.Abs(v), 'f', places, 64)
+	a := math.Abs(v)
+	// An exact half goes up, as ECMAScript's toFixed does it: the phone client
+	// prints the same sentence. FormatFloat alone would round to even.
+	if digits := strconv.FormatFloat(a, 'f', places+40, 64); strings.TrimRight(digits[len(digits)-40:], "0") == "5" {
+		a = math.Nextafter(a, math.Inf(1))
+	}
+	s := strconv.FormatFloat(a, 'f', places, 64)
 	if strings.Contains(s, ".") {
 		s = strings.TrimRight(strings.TrimRight(s, "0"), ".")
 	}
@@ -47,6 +53,12 @@ func with(number string, u recordv1.Measure_Unit) string {
 
 // measure prints a value as it is judged: to 1e-6.
 func measure(v float64, u recordv1.Measure_Unit) string { return with(trimmed(v), u) }
+
+// gap prints a difference of two values in unit u.
+func gap(v float64, u recordv1.Measure_Unit) string {
+	var nought float64
+	return with(apart(round6(v), &nought), differenceUnit(u))
+}
 
 // between prints a computed range for a sentence.
 func between(low, high float64, u recordv1.Measure_Unit, bounds ...*float64) string {
