@@ -86,6 +86,13 @@ func TestExif(t *testing.T) {
 	}
 }
 
+func TestSizeOfHEIF(t *testing.T) {
+	m := examine(t, heifWithExif(testpicture.Exif{Software: "x"}.TIFF()), Facts{}).Measurement
+	if m.Header.Width != 4032 || m.Header.Height != 3024 {
+		t.Errorf("%d × %d; want 4032 × 3024", m.Header.Width, m.Header.Height)
+	}
+}
+
 func insertPNG(t *testing.T, tiff []byte) []byte {
 	t.Helper()
 	b := encodePNG(t, screen(64, 64))

@@ -218,7 +218,7 @@ func heifWithExif(tiff []byte) []byte {
 		body := slices.Concat(parts...)
 		return slices.Concat(u32(8+len(body)), []byte(kind), body)
 	}
-	full := u32(0) // version and flags
+	full := u32(0)                      // version and flags
 	item := slices.Concat(u32(0), tiff) // four bytes say how far the block is: none
 	meta := func(at int) []byte {
 		return box("meta", full,
