@@ -78,6 +78,7 @@ const (
 	KindDevice     Kind = "device"
 	KindGrant      Kind = "grant"
 	KindShareLink  Kind = "share-link"
+	KindKitCheck   Kind = "kit-check" // owner: the instrument; one for each that a self-check holds for
 )
 
 // Document is one object that the office sets up. Body is the caller's; it is
@@ -553,7 +554,7 @@ type ExamineItem struct {
 // changed what is complete in it. ID makes it idempotent.
 type OutboxItem struct {
 	ID         string
-	Job        string
+	Job        string // where it came from or goes to; empty: no job, such as a calibration
 	Payload    []byte // the entry as the server will write it, without seq
 	CreateTime time.Time
 }

@@ -47,7 +47,7 @@ func (j *Job) Check(e *recordv1.Entry, who Who) error {
 	if ServerMade(e) {
 		return errs.Newf(errs.Denied, "KIND_SERVER_ONLY", "kind: %s is written by the server only", kindName(e))
 	}
-	if e.GetAuthor() != who.Person {
+	if e.GetAuthor() != who.Person && e.GetAcknowledged() == nil { // said on another's phone: kept, not yet his own word
 		return errs.Field("AUTHOR_DIFFERS", "author", fmt.Sprintf("%.80q is not the person that signed it, %s", e.GetAuthor(), who.Person))
 	}
 	if e.GetClockOffset() != nil && !e.GetClockOffset().IsValid() {

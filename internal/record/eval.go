@@ -374,7 +374,8 @@ func (g *judgement) take(v limits.Judgement) {
 func excess(v limits.Judgement) float64 {
 	val := math.NaN()
 	for _, t := range v.Working.GetTerms() {
-		if t.GetName() == "judged value" {
+		switch t.GetName() { // the later one is in the limit's unit
+		case "reading", "reading in the limit's unit":
 			val = t.GetValue()
 		}
 	}

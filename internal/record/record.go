@@ -14,6 +14,7 @@ import (
 	"slices"
 	"time"
 
+	"google.golang.org/protobuf/encoding/protojson"
 	"google.golang.org/protobuf/types/known/durationpb"
 
 	"witnessmark/internal/errs"
@@ -606,6 +607,7 @@ func (j *Job) note(it *item) {
 		j.unsent[k.UnsentReported.GetDevice()] = it
 	case *recordv1.Entry_RefusedAdmitted:
 		j.admitted[digest(k.RefusedAdmitted.GetDigest())] = it
+		j.admit(it, k.RefusedAdmitted)
 	case *recordv1.Entry_SignedOff:
 		j.signed = it
 	case *recordv1.Entry_EndedUnfinished:
@@ -615,6 +617,31 @@ func (j *Job) note(it *item) {
 	}
 	if it.step != nil {
 		j.refresh(it.step)
+	}
+}
+
+// admit lets a refused entry count from the line that admits it on. What cannot
+// be read, or fits no step, stays a line without effect.
+func (j *Job) admit(it *item, a *recordv1.RefusedAdmitted) {
+	e := &recordv1.Entry{}
+	if err := protojson.Unmarshal(a.GetPayload(), e); err != nil || j.byID[e.GetId()] != nil || ServerMade(e) {
+		return
+	}
+	in := &item{Line: &Line{Seq: it.Seq, Received: it.Received, Entry: e, Person: e.GetAuthor(), Device: e.GetDevice(), Assessment: it.Assessment}}
+	in.base, in.vague = correctedTime(in.Line)
+	in.time = in.base
+	if s := j.steps[e.GetStep()]; s != nil && s.last != nil && kindFits(s.last.Def, e) {
+		in.step = s
+		s.items = insert(s.items, in)
+		if in.vague {
+			s.vague++
+		}
+		j.byID[e.GetId()] = in
+		if p := e.GetPhotoAttached(); p != nil {
+			d := digest(p.GetDigest())
+			j.photoOf[d] = append(j.photoOf[d], in)
+		}
+		j.refresh(s)
 	}
 }
 
