@@ -25,7 +25,8 @@ type Calculation struct {
 
 // All returns every calculation, by group and in the order of use within one.
 func All() []Calculation {
-	return slices.Concat(rigCalculations(), exposureCalculations(), weatherCalculations())
+	return slices.Concat(rigCalculations(), exposureCalculations(), weatherCalculations(),
+		radioCalculations(), fibreCalculations(), torqueCalculations(), metrologyCalculations())
 }
 
 // Named returns the calculation of that name. The error is NotFound, reason

@@ -93,6 +93,21 @@ func exposureCalculations() []Calculation {
 			},
 		},
 		{
+			Name: "station-exposure", Group: "exposure", Safety: true, Title: "a station seen from the ground, by its ERP",
+			Parameters: append([]Parameter{
+				num("erp_watts", "effective radiated power over a half-wave dipole", working.Domain{Min: 0, MinOpen: true, Max: 1e8, Unit: "W"}),
+				num("height_metres", "centre of radiation above the person's head", working.Domain{Min: -1000, Max: 1000, Unit: "m"}),
+				num("along_metres", "distance along the ground", working.Domain{Min: 0, Max: 100_000, Unit: "m"}),
+				frequency("frequency_mhz", "frequency"),
+			}, limitParameters()...),
+			do: func(v values) (working.Working, error) {
+				set, tier, basis := limitOf(v)
+				r, err := exposure.Station(exposure.StationInput{ERPWatts: v.number("erp_watts"), HeightMetres: v.number("height_metres"),
+					AlongMetres: v.number("along_metres"), MHz: v.number("frequency_mhz"), Set: set, Tier: tier, Basis: basis})
+				return r.Working, err
+			},
+		},
+		{
 			Name: "exposure-sum", Group: "exposure", Safety: true, Title: "several sources at one place: sum of the parts of their limits",
 			Parameters: append([]Parameter{
 				frequency("frequencies_mhz", "frequency of each source").many(),

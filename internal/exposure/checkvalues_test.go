@@ -58,6 +58,10 @@ var functions = map[string]func(checkvalues.Row) (answer, error){
 		v, err := exposure.GroundERP(r.In["erp"], r.In["m"])
 		return answer{num: map[string]float64{"uwcm2": v}}, err
 	},
+	"Station": func(r checkvalues.Row) (answer, error) {
+		got, err := exposure.Station(exposure.StationInput{ERPWatts: r.In["erp"], HeightMetres: r.In["h"], AlongMetres: r.In["d"], MHz: r.In["mhz"], Set: setOf(r), Tier: tierOf(r), Basis: basisOf(r)})
+		return answer{map[string]float64{"m": got.SlantMetres, "uwcm2": 100 * got.Density, "limit_uwcm2": 100 * got.Limit.Density, "over": flag(got.Over)}, nil, &got.Working}, err
+	},
 	"GroundFromEIRP": func(r checkvalues.Row) (answer, error) {
 		e, err := exposure.EIRPFromERP(r.In["erp"])
 		if err != nil {

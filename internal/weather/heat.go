@@ -172,7 +172,7 @@ func heat(t, rh float64, set Categories, entered working.Term) (HeatResult, erro
 		Sources: []working.Source{
 			{Document: "NWS Weather Prediction Center, heat index equation page; regression of Rothfusz, SR 90-23", Year: 1990, Status: working.Confirmed},
 			nws("categories, "+string(set), working.Confirmed),
-			{Document: "OSHA proposed heat rule, published 30 August 2024, not final", Year: 2024, Status: working.Confirmed},
+			{Document: "OSHA proposed heat rule, published 30 August 2024, not final", Status: working.Confirmed},
 			{Document: "default limit of 103 F (danger, newer wording); the employer decides", Status: working.CommonPractice},
 		},
 		Cautions: []string{

@@ -65,7 +65,7 @@ func (s Source) String() string {
 type Term struct {
 	Name   string // "free fall"
 	Symbol string // "h", the formula's letter; may be empty
-	Value  string // "6.00000"
+	Value  string // "17.5"
 	Unit   string // "ft"
 }
 
@@ -108,8 +108,9 @@ const (
 	DefersEmergency = "In an emergency call the local number; this program does not call for help. " + DefersAlways
 )
 
-// Format prints a finite number with six significant digits and no exponent
-// where a person can read it so (1e-6 up to 1e12), else in exponent form.
+// Format prints a finite number with at most six significant digits, without
+// noughts at its end, and with no exponent where a person can read it so (1e-6 up
+// to 1e12). It is read aloud: 60 degrees, 17.5 ft.
 func Format(v float64) string {
 	if v == 0 {
 		return "0"
@@ -120,6 +121,9 @@ func Format(v float64) string {
 	}
 	whole := int(math.Floor(math.Log10(a))) + 1 // digits before the point; 0 or less under 1
 	s := strconv.FormatFloat(v, 'f', max(0, 6-whole), 64)
+	if strings.Contains(s, ".") {
+		s = strings.TrimRight(strings.TrimRight(s, "0"), ".")
+	}
 	return s
 }
 

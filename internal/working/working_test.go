@@ -18,10 +18,10 @@ func TestFormat(t *testing.T) {
 	}{
 		{"nothing", 0, "0"},
 		{"six digits of a load", 494.9747468, "494.975"},
-		{"a whole load", 1000, "1000.00"},
+		{"a whole load has no noughts behind the point", 1000, "1000"},
 		{"a large one has no exponent", 1234567, "1234567"},
 		{"a small one has no exponent", 0.0079201512, "0.00792015"},
-		{"below zero", -19.39802, "-19.3980"},
+		{"below zero", -19.39802, "-19.398"},
 		{"too small to read becomes an exponent", 1.58489e-10, "1.58489e-10"},
 	} {
 		t.Run(tc.name, func(t *testing.T) {
@@ -143,7 +143,7 @@ func TestTextReadsAloudInOrder(t *testing.T) {
 			t.Errorf("line of %d characters: %q", n, line)
 		}
 	}
-	if !strings.Contains(got, "  lanyard (L)  6.00000 ft\n") || !strings.Contains(got, "  free fall    6.00000 ft\n") {
+	if !strings.Contains(got, "  lanyard (L)  6 ft\n") || !strings.Contains(got, "  free fall    6 ft\n") {
 		t.Errorf("columns not aligned in:\n%s", got)
 	}
 }
