@@ -403,9 +403,14 @@ func TestKitStandOff(in TestKitInput) (TestKitResult, error) {
 			working.NumberUp("EIRP of both tones", "", r.EIRPWatts, "W"),
 			working.Number("reflection factor", "k", k, ""),
 		},
-		Sources: []working.Source{in.Reflection.source(), oet65("section 2, several sources", working.Computed)},
+		Sources: []working.Source{
+			in.Reflection.source(),
+			oet65("section 2, several sources", working.Computed),
+			{Document: "IEC 62037-8", Clause: "warning: transmitters are off before mating or unmating", Year: 2025, Status: working.Confirmed},
+		},
 		Cautions: []string{
 			"The test itself radiates: with tones on, an antenna on the line radiates both tones.",
+			"Connect and disconnect only with the tones off; other transmitters are verified off before a connector is mated or unmated.",
 			"Tones off, and confirmed off, before anyone touches a connector or comes inside the distance; tones on only after everyone is confirmed clear of it.",
 			tierCautions(Occupational)[1],
 			nearFieldCaution,

@@ -4,6 +4,7 @@ import (
 	"fmt"
 	"math"
 	"strconv"
+	"strings"
 	"testing"
 
 	"witnessmark/internal/checkvalues"
@@ -57,6 +58,14 @@ var functions = map[string]func(checkvalues.Row) (answer, error){
 	"GroundERP": func(r checkvalues.Row) (answer, error) {
 		v, err := exposure.GroundERP(r.In["erp"], r.In["m"])
 		return answer{num: map[string]float64{"uwcm2": v}}, err
+	},
+	"Rule": func(r checkvalues.Row) (answer, error) {
+		for _, f := range exposure.Rules() {
+			if strings.Contains(f.Text, r.Text["holds"]) {
+				return answer{text: map[string]string{"status": string(f.Source.Status), "document": f.Source.Document}}, nil
+			}
+		}
+		return answer{}, fmt.Errorf("no rule holds %q", r.Text["holds"])
 	},
 	"Station": func(r checkvalues.Row) (answer, error) {
 		got, err := exposure.Station(exposure.StationInput{ERPWatts: r.In["erp"], HeightMetres: r.In["h"], AlongMetres: r.In["d"], MHz: r.In["mhz"], Set: setOf(r), Tier: tierOf(r), Basis: basisOf(r)})

@@ -153,6 +153,14 @@ var functions = map[string]func(checkvalues.Row) (answer, error){
 		}
 		return answer{}, fmt.Errorf("no item %q", r.Text["item"])
 	},
+	"RigFact": func(r checkvalues.Row) (answer, error) {
+		for _, f := range rigging.RigFacts() {
+			if strings.Contains(f.Text, r.Text["holds"]) {
+				return answer{text: map[string]string{"status": string(f.Source.Status), "document": f.Source.Document}}, nil
+			}
+		}
+		return answer{}, fmt.Errorf("no fact holds %q", r.Text["holds"])
+	},
 	"Knot": func(r checkvalues.Row) (answer, error) {
 		for _, k := range rigging.Knots() {
 			if k.Key == r.Text["knot"] {

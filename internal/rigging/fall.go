@@ -85,7 +85,9 @@ func FreeFall(lanyard, anchorAboveRing float64) (float64, error) {
 // foot), LENGTH_UNIT_UNKNOWN, FORM_HAS_NO_SUCH_PART for an input of the other
 // form, ANCHOR_BELOW_NOT_IN_FORM when the whole-person form, which has no term
 // for the anchor's height, is asked about an anchor below the D-ring,
-// OUT_OF_RANGE, NOT_A_NUMBER.
+// NOT_A_NUMBER, and OUT_OF_RANGE, also for a part that no person or gear has (a
+// D-ring height beyond 3 to 7 ft, a person beyond 4 to 8 ft, a deceleration
+// distance beyond 0.5 to 50 ft, a D-ring shift over 5 ft).
 func Clearance(in ClearanceInput) (ClearanceResult, error) {
 	none := ClearanceResult{}
 	if in.Form != DRingForm && in.Form != WholePersonForm {
@@ -126,24 +128,26 @@ func Clearance(in ClearanceInput) (ClearanceResult, error) {
 		},
 		Defers: working.DefersFall,
 	}
-	part := func(name, field string, p *float64, usualFeet float64) (float64, error) {
-		v := usualFeet * foot
-		label := name + ", usual value"
-		if p != nil {
-			v, label = *p, name
+	type piece struct {
+		name, field string
+		value       *float64
+		usual       float64 // ft
+		least, most float64 // ft: a slip of the finger must not shorten the clearance
+	}
+	part := func(p piece) (float64, error) {
+		v := p.usual * foot
+		label := p.name + ", usual value"
+		if p.value != nil {
+			v, label = *p.value, p.name
 		}
-		if err := LengthDomain.Check(field, v); err != nil {
+		d := working.Domain{Min: p.least * foot, Max: p.most * foot, Unit: u}
+		if err := d.Check(p.field, v); err != nil {
 			return 0, err
 		}
 		w.Inputs = append(w.Inputs, working.Number(label, "", v, u))
 		return v, nil
 	}
-	type piece struct {
-		name, field string
-		value       *float64
-		usual       float64
-	}
-	pieces := []piece{{"deceleration distance", "deceleration", in.Deceleration, DecelerationLimitFeet}}
+	pieces := []piece{{"deceleration distance", "deceleration", in.Deceleration, DecelerationLimitFeet, 0.5, 50}}
 	sum := 0.0
 	switch in.Form {
 	case DRingForm:
@@ -152,9 +156,9 @@ func Clearance(in ClearanceInput) (ClearanceResult, error) {
 		}
 		w.Formula = "fall clearance, D-ring form: free fall + deceleration + D-ring shift + D-ring height + margin + swing drop"
 		pieces = append(pieces,
-			piece{"D-ring shift", "d_ring_shift", in.DRingShift, DRingShiftFeet},
-			piece{"height of the back D-ring over the soles", "d_ring_height", in.DRingHeight, DRingHeightFeet},
-			piece{"margin", "margin", in.Margin, MarginFeet})
+			piece{"D-ring shift", "d_ring_shift", in.DRingShift, DRingShiftFeet, 0, 5},
+			piece{"height of the back D-ring over the soles", "d_ring_height", in.DRingHeight, DRingHeightFeet, 3, 7},
+			piece{"margin", "margin", in.Margin, MarginFeet, 0, 100})
 		sum = fall
 	case WholePersonForm:
 		if in.DRingShift != nil {
@@ -170,17 +174,20 @@ func Clearance(in ClearanceInput) (ClearanceResult, error) {
 		w.Formula = "fall clearance, whole-person form: lanyard + deceleration + height of the person + margin + swing drop"
 		w.Sources = append(w.Sources, working.Source{Document: "WAC 296-880-505", Clause: "App. B form", Status: working.Confirmed})
 		pieces = append(pieces,
-			piece{"height of the person", "person_height", in.PersonHeight, PersonHeightFeet},
-			piece{"margin", "margin", in.Margin, OlderMarginFeet})
+			piece{"height of the person", "person_height", in.PersonHeight, PersonHeightFeet, 4, 8},
+			piece{"margin", "margin", in.Margin, OlderMarginFeet, 0, 100})
 		sum = in.Lanyard
 	}
 	for _, p := range pieces {
-		v, err := part(p.name, p.field, p.value, p.usual)
+		v, err := part(p)
 		if err != nil {
 			return none, err
 		}
 		if p.field == "deceleration" && working.Exceeds(v, DecelerationLimitFeet*foot) {
 			w.Cautions = append(w.Cautions, "The deceleration distance entered is OVER the legal limit of 3.5 ft (1.0668 m).")
+		}
+		if p.field == "margin" && working.Exceeds(p.usual*foot, v) {
+			w.Cautions = append(w.Cautions, "The margin entered is LESS than the usual one.")
 		}
 		sum += v
 	}

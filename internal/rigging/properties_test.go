@@ -214,6 +214,32 @@ func TestClearanceAgainstTheHeightAvailable(t *testing.T) {
 	}
 }
 
+func TestClearanceRefusesPartsThatNobodyHas(t *testing.T) {
+	for _, tc := range []struct {
+		name  string
+		v     float64
+		put   func(*rigging.ClearanceInput, *float64)
+		field string
+	}{
+		{"a D-ring at the soles", 0, func(in *rigging.ClearanceInput, v *float64) { in.DRingHeight = v }, "d_ring_height"},
+		{"metres typed where feet are read", 1.5, func(in *rigging.ClearanceInput, v *float64) { in.DRingHeight = v }, "d_ring_height"},
+		{"a stop in no distance", 0, func(in *rigging.ClearanceInput, v *float64) { in.Deceleration = v }, "deceleration"},
+		{"a margin below nothing", -1, func(in *rigging.ClearanceInput, v *float64) { in.Margin = v }, "margin"},
+		{"a height that is no number", math.NaN(), func(in *rigging.ClearanceInput, v *float64) { in.Available = v }, "available"},
+	} {
+		in := rigging.ClearanceInput{Form: rigging.DRingForm, Unit: rigging.Foot, Lanyard: 6}
+		tc.put(&in, &tc.v)
+		if _, err := rigging.Clearance(in); errs.KindOf(err) != errs.Invalid || !strings.Contains(err.Error(), tc.field) {
+			t.Errorf("%s: %v; want Invalid naming %s", tc.name, err, tc.field)
+		}
+	}
+	half := 0.5
+	got, err := rigging.Clearance(rigging.ClearanceInput{Form: rigging.DRingForm, Unit: rigging.Foot, Lanyard: 6, Margin: &half})
+	if err != nil || !strings.Contains(got.Working.Text(), "LESS than the usual one") {
+		t.Errorf("a margin of half a foot: %v; want a caution", err)
+	}
+}
+
 func TestClearanceRefusesPartsOfTheOtherForm(t *testing.T) {
 	one := 1.0
 	for _, in := range []rigging.ClearanceInput{

@@ -47,6 +47,9 @@ var functions = map[string]func(checkvalues.Row) (answer, error){
 		c, err := weather.Categories(r.Text["set"]).Category(r.In["hi"])
 		return answer{text: map[string]string{"category": c}}, err
 	},
+	"HeatTrigger": func(r checkvalues.Row) (answer, error) {
+		return answer{num: map[string]float64{"first": weather.FirstHeatTriggerFahrenheit, "high": weather.HighHeatTriggerFahrenheit, "default": weather.DefaultHeatLimitFahrenheit}}, nil
+	},
 	"FlashToBang": func(r checkvalues.Row) (answer, error) {
 		got, err := weather.FlashToBang(r.In["s"])
 		return answer{map[string]float64{"miles": got.Miles, "sound_km": got.SoundKilometres}, nil, &got.Working}, err

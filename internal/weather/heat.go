@@ -38,6 +38,13 @@ func CategorySets() []Categories { return []Categories{OlderChart, NewerWording}
 // newer wording (common practice, the employer decides).
 const DefaultHeatLimitFahrenheit = 103.0
 
+// Triggers of the heat rule that OSHA proposed on 30 August 2024 (not final): at
+// the high one a paid 15 minute break at least every two hours.
+const (
+	FirstHeatTriggerFahrenheit = 80.0
+	HighHeatTriggerFahrenheit  = 90.0
+)
+
 // Category returns the name of a heat index in °F by this set. The index is
 // rounded to whole degrees first, as the charts print it; where two bands share a
 // degree the worse counts.
@@ -153,9 +160,9 @@ func heat(t, rh float64, set Categories, entered working.Term) (HeatResult, erro
 	}
 	trigger := "below the first trigger of the proposed rule (80 F)"
 	switch {
-	case whole >= 90:
+	case whole >= HighHeatTriggerFahrenheit:
 		trigger = "at or over the high trigger of the proposed rule (90 F: a paid 15 minute break at least every two hours)"
-	case whole >= 80:
+	case whole >= FirstHeatTriggerFahrenheit:
 		trigger = "at or over the first trigger of the proposed rule (80 F)"
 	}
 	r.Working = working.Working{
