@@ -26,8 +26,7 @@ type Site struct {
 	RadiusMeters        float64 // how far the site reaches; over 0
 }
 
-// Others answers which known photos look like one; TwinIndex does. It leaves out
-// the photo itself.
+// Others answers which known photos look like one; TwinIndex does.
 type Others interface {
 	Near(look Look, coarse, fine int) []Match
 }
@@ -51,6 +50,10 @@ type Facts struct {
 	Zone *time.Location
 	// SameBytes lists other photos with the same digest.
 	SameBytes []string
+	// LeaveOut lists photos that are no finding: this one, when it is examined
+	// again, and the others of the same step, because taking a photo again from
+	// the same place is honest.
+	LeaveOut []string
 	// Others is asked for twins; nil when they are not looked for.
 	Others Others
 }
@@ -294,17 +297,24 @@ func originFindings(m Measurement, facts Facts, twins []Match, t Thresholds, add
 	default:
 		add(say(NotInApp, Info, "photo.not_in_app.unsaid"))
 	}
-	same := map[string]bool{}
-	for _, id := range facts.SameBytes {
-		same[id] = true
+	told := map[string]bool{} // by now, or not to be told
+	for _, id := range facts.LeaveOut {
+		told[id] = true
 	}
-	if len(facts.SameBytes) > 0 {
-		add(say(SameBytes, Exception, "photo.same_bytes", "photo", facts.SameBytes[0], "more", fmt.Sprint(len(facts.SameBytes)-1)))
+	var same []string
+	for _, id := range facts.SameBytes {
+		if !told[id] {
+			told[id] = true
+			same = append(same, id)
+		}
+	}
+	if len(same) > 0 {
+		add(say(SameBytes, Exception, "photo.same_bytes", "photo", same[0], "more", fmt.Sprint(len(same)-1)))
 	}
 	if m.comparable(t) {
 		var near []Match
 		for _, w := range twins {
-			if !same[w.ID] && float64(w.Coarse) <= t.TwinCoarse.Value && float64(w.Fine) <= t.TwinFine.Value {
+			if !told[w.ID] && float64(w.Coarse) <= t.TwinCoarse.Value && float64(w.Fine) <= t.TwinFine.Value {
 				near = append(near, w)
 			}
 		}

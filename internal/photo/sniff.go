@@ -221,7 +221,7 @@ func (h *Header) readJPEG(b []byte) (end int) {
 		case marker == 0xe1 && bytes.HasPrefix(body, exifMark) && h.exif == nil:
 			h.exif = body[len(exifMark):]
 		case marker == 0xe1 && bytes.HasPrefix(body, xmpMark):
-			h.xmp = append(h.xmp, body[len(xmpMark):])
+			h.addXMP(body[len(xmpMark):])
 		case marker == 0xda:
 			h.Scans++
 			pos += scanLength(b[pos:])
@@ -235,6 +235,17 @@ func (h *Header) readJPEG(b []byte) (end int) {
 		h.pixelBytes += (4 + 3) * h.Pixels() // turned into RGBA, then into luma and colour
 	}
 	return pos
+}
+
+// addXMP keeps a packet to be searched, up to 1 MiB in all.
+func (h *Header) addXMP(packet []byte) {
+	left := 1 << 20
+	for _, p := range h.xmp {
+		left -= len(p)
+	}
+	if left > 0 && len(h.xmp) < 64 {
+		h.xmp = append(h.xmp, packet[:min(len(packet), left)])
+	}
 }
 
 // scanLength returns how many bytes of entropy-coded data stand before the next
@@ -302,7 +313,7 @@ func (h *Header) readPNG(b []byte) (end int) {
 			}
 		case "iTXt":
 			if rest, ok := bytes.CutPrefix(body, []byte("XML:com.adobe.xmp\x00\x00")); ok {
-				h.xmp = append(h.xmp, rest)
+				h.addXMP(rest)
 			}
 		case "IEND":
 			h.Ended = true
@@ -352,7 +363,7 @@ func (h *Header) readWebP(b []byte) (end int) {
 		case "EXIF":
 			h.exif = bytes.TrimPrefix(body, exifMark)
 		case "XMP ":
-			h.xmp = append(h.xmp, body)
+			h.addXMP(body)
 		}
 	}
 	if frames > 0 {
