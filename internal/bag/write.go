@@ -1,0 +1,225 @@
+package bag
+
+import (
+	"bufio"
+	"bytes"
+	"crypto/sha256"
+	"fmt"
+	"hash/crc32"
+	"io"
+	"slices"
+	"strings"
+
+	"witnessmark/internal/errs"
+)
+
+// buffered is the largest file that is read once, into memory, to know its
+// checksum before its header. A larger one is read twice. Photos as phones make
+// them fit; memory stays flat because one buffer serves all files.
+const buffered = 8 << 20
+
+// Write writes a bag with one top folder. In the archive stand bagit.txt,
+// bag-info.txt, the two manifests, the other tag files, the payload; within each
+// group by path in byte order. The order of files does not matter.
+//
+// Each file's bytes must be those of its Size and SHA256. If an error is
+// returned, what was written is no archive and is to be thrown away.
+//
+// Errors: Invalid BAG_PATH, BAG_PATH_TWICE, BAG_SIZE, BAG_INFO; TooLarge
+// BAG_TOO_MANY_FILES; Corrupt BAG_FILE_SIZE or BAG_FILE_DIGEST for a file that
+// is not what it was said to be; those of Open and w.
+func Write(w io.Writer, top string, files []File, info []Field) error {
+	all, err := plan(top, files, info)
+	if err != nil {
+		return err
+	}
+	p := packer{w: newBuffer(w)}
+	for _, f := range all {
+		if err := p.add(top, f, nil); err != nil {
+			return err
+		}
+	}
+	return p.finish()
+}
+
+// plan is every file of the bag, in the order of the archive.
+func plan(top string, files []File, info []Field) ([]File, error) {
+	if err := checkTop(top); err != nil {
+		return nil, err
+	}
+	infoBytes, err := Info(files, info) // checks paths and sizes too
+	if err != nil {
+		return nil, err
+	}
+	payload, tags := sorted(files, true), sorted(files, false)
+	own := []File{
+		memoryFile(declarationFile, []byte(declaration)),
+		memoryFile(infoFile, infoBytes),
+		memoryFile(manifestFile, manifest(payload)),
+	}
+	own = append(own, memoryFile(tagManifestFile, manifest(sorted(append(own[:len(own):len(own)], tags...), false))))
+	return append(append(own, tags...), payload...), nil
+}
+
+func checkTop(top string) error {
+	if strings.ContainsAny(top, "/\r\n") || len(top) > maxComponent || checkPath(top) != nil {
+		return errs.Newf(errs.Invalid, "BAG_PATH", "the top folder %.100q is not one plain name", top)
+	}
+	return nil
+}
+
+func memoryFile(path string, b []byte) File {
+	return File{Path: path, Size: int64(len(b)), SHA256: sha256.Sum256(b),
+		Open: func() (io.ReadCloser, error) { return io.NopCloser(bytes.NewReader(b)), nil }}
+}
+
+// packer writes an archive.
+type packer struct {
+	w       *bufio.Writer
+	at      int64
+	entries []entry
+	header  []byte
+	buffer  []byte
+}
+
+func newBuffer(w io.Writer) *bufio.Writer { return bufio.NewWriterSize(w, 64<<10) }
+
+// add writes one file. If crc is given, the file's digest is known to be right:
+// it is streamed and only counted.
+func (p *packer) add(top string, f File, crc *uint32) error {
+	e := entry{name: top + "/" + f.Path, size: f.Size, offset: p.at}
+	switch {
+	case crc != nil:
+		e.crc = *crc
+		if err := p.head(e); err != nil {
+			return err
+		}
+		if err := read(f, p.w); err != nil {
+			return err
+		}
+	case f.Size <= buffered:
+		content := memory{slices.Grow(p.buffer[:0], int(f.Size)+1)} // one more, to see the end without growing
+		if err := read(f, &content); err != nil {
+			return err
+		}
+		p.buffer = content.b
+		if sha256.Sum256(p.buffer) != f.SHA256 {
+			return wrongDigest(f)
+		}
+		e.crc = crc32.ChecksumIEEE(p.buffer)
+		if err := p.head(e); err != nil {
+			return err
+		}
+		if _, err := p.w.Write(p.buffer); err != nil {
+			return err
+		}
+	default:
+		sum := crc32.NewIEEE()
+		if err := read(f, sum); err != nil {
+			return err
+		}
+		e.crc = sum.Sum32()
+		if err := p.head(e); err != nil {
+			return err
+		}
+		// The bytes that are written are the ones that are checked: the file
+		// may have changed since it was read for its checksum.
+		digest, again := sha256.New(), crc32.NewIEEE()
+		if err := read(f, io.MultiWriter(p.w, digest, again)); err != nil {
+			return err
+		}
+		if [sha256.Size]byte(digest.Sum(nil)) != f.SHA256 || again.Sum32() != e.crc {
+			return wrongDigest(f)
+		}
+	}
+	p.at += e.size
+	p.entries = append(p.entries, e)
+	return nil
+}
+
+func wrongDigest(f File) error {
+	return errs.Newf(errs.Corrupt, "BAG_FILE_DIGEST", "the bytes of %q do not have the digest that they should", f.Path).With("path", f.Path)
+}
+
+// head writes e's local header.
+func (p *packer) head(e entry) error {
+	p.header = e.appendLocal(p.header[:0])
+	p.at += int64(len(p.header))
+	_, err := p.w.Write(p.header)
+	return err
+}
+
+// finish writes the central directory.
+func (p *packer) finish() error {
+	start := p.at
+	for _, e := range p.entries {
+		p.header = e.appendDirectory(p.header[:0])
+		p.at += int64(len(p.header))
+		if _, err := p.w.Write(p.header); err != nil {
+			return err
+		}
+	}
+	if _, err := p.w.Write(appendEnd(nil, len(p.entries), start, p.at-start)); err != nil {
+		return err
+	}
+	return p.w.Flush()
+}
+
+// memory is a writer that keeps its buffer for the next file.
+type memory struct{ b []byte }
+
+func (m *memory) Write(b []byte) (int, error) {
+	m.b = append(m.b, b...)
+	return len(b), nil
+}
+
+// ReadFrom reads straight into the buffer, which spares io.Copy its own.
+func (m *memory) ReadFrom(r io.Reader) (int64, error) {
+	start := len(m.b)
+	for {
+		if len(m.b) == cap(m.b) {
+			m.b = slices.Grow(m.b, 512)
+		}
+		n, err := r.Read(m.b[len(m.b):cap(m.b)])
+		m.b = m.b[:len(m.b)+n]
+		if err != nil {
+			if err == io.EOF {
+				err = nil
+			}
+			return int64(len(m.b) - start), err
+		}
+	}
+}
+
+// read copies f's bytes to w and checks their number.
+func read(f File, w io.Writer) (err error) {
+	r, err := f.Open()
+	if err != nil {
+		return fmt.Errorf("open %q for the bag: %w", f.Path, err)
+	}
+	defer func() {
+		if cerr := r.Close(); err == nil && cerr != nil {
+			err = fmt.Errorf("close %q: %w", f.Path, cerr)
+		}
+	}()
+	n, err := io.Copy(w, io.LimitReader(r, f.Size))
+	if err != nil {
+		return fmt.Errorf("copy %q into the bag: %w", f.Path, err)
+	}
+	if n == f.Size {
+		var one [1]byte
+		more, err := io.ReadFull(r, one[:])
+		if more == 0 && err == io.EOF {
+			return nil
+		}
+		if more == 0 {
+			return fmt.Errorf("copy %q into the bag: %w", f.Path, err)
+		}
+		n++
+	}
+	got := fmt.Sprintf("only %d", n)
+	if n > f.Size {
+		got = "more"
+	}
+	return errs.Newf(errs.Corrupt, "BAG_FILE_SIZE", "%q should have %d bytes and has %s", f.Path, f.Size, got).With("path", f.Path)
+}
