@@ -72,6 +72,12 @@ func TestOutcomes(t *testing.T) {
 	arithmetic[sof+1] = 0xc9
 	deep := bytes.Clone(jpg)
 	deep[sof+4] = 12
+	noEnd := progressiveJPEG(640, 480, func(x, y int) int { return x + y }, 3)
+	noEnd = noEnd[:len(noEnd)-2]
+	bomb := progressiveJPEG(64, 48, func(int, int) int { return 128 }, 1)
+	frame := bytes.Index(bomb, []byte{0xff, 0xc2})
+	binary.BigEndian.PutUint16(bomb[frame+5:], 9000)
+	binary.BigEndian.PutUint16(bomb[frame+7:], 7000)
 	mean := func(x, y int) int { return 60 + (x*5+y*11)%130 }
 
 	for _, tc := range []struct {
@@ -99,6 +105,7 @@ func TestOutcomes(t *testing.T) {
 		{"a JPEG that claims 4,295 megapixels", giant, Unreadable, "photo.over_bounds.pixels"},
 		{"an arithmetic JPEG", arithmetic, Kept, "photo.not_examined.kind"},
 		{"a twelve-bit JPEG", deep, Kept, "photo.not_examined.kind"},
+		{"a progressive JPEG without its last scans", noEnd, Unreadable, "photo.not_readable.cut"},
 		{"a PNG with a wrong checksum", badCRC, Unreadable, "photo.not_readable.damaged"},
 		{"an animated PNG", animatedPNG, Examined, ""},
 		{"a PNG header of 60,000 by 60,000 and nothing more", append(pngHead(60000, 60000, 8, 2), pngChunk("IEND", nil)...), Unreadable, "photo.over_bounds.pixels"},
@@ -108,7 +115,7 @@ func TestOutcomes(t *testing.T) {
 		{"a WebP bomb behind a small canvas", smallCanvas, Unreadable, "photo.over_bounds.pixels"},
 		{"a WebP of one colour and 16 megapixels", losslessWebP(4000, 4000, nil), Examined, ""},
 		{"an animated WebP", animatedWebP, Kept, "photo.not_examined.kind"},
-		{"a progressive bomb of 63 megapixels", progressiveJPEG(9000, 7000, func(int, int) int { return 128 }, 1), Kept, "photo.not_examined.pixels"},
+		{"a progressive bomb of 63 megapixels", bomb, Kept, "photo.not_examined.pixels"},
 		{"a progressive JPEG of 1,000 empty scans", progressiveJPEG(640, 480, mean, 1000), Kept, "photo.not_examined.scans"},
 		{"a HEIC", heif("heic"), Kept, "photo.not_examined.heif"},
 		{"a HEIC with its metadata", heifWithExif(testpicture.Exif{Software: "7.1"}.TIFF()), Kept, "photo.not_examined.heif"},
@@ -253,6 +260,9 @@ func (c *endsAfter) Err() error {
 // What the estimate promises holds: all memory taken during one examination,
 // given back or not, stays under it.
 func TestMemoryNeed(t *testing.T) {
+	if testing.Short() {
+		t.Skip("large pictures: not with -short")
+	}
 	colours := image.NewNRGBA64(image.Rect(0, 0, 2000, 1500))
 	for _, tc := range []struct {
 		name  string

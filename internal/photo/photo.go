@@ -219,6 +219,10 @@ func open(ctx context.Context, photo []byte) (img image.Image, m Measurement, er
 	var ju jpeg.UnsupportedError
 	var pu png.UnsupportedError
 	switch {
+	case err == nil && !h.Ended:
+		// The decoder makes do with less than all scans; what is missing may be
+		// what the picture was taken for.
+		return stop(Unreadable, "photo.not_readable.cut")
 	case err == nil && img.Bounds().Dx() == h.Width && img.Bounds().Dy() == h.Height:
 		m.Outcome = Examined
 		return img, m, nil
