@@ -16,22 +16,49 @@ type coreFit struct {
 
 type sample struct{ x, y, v float64 }
 
-// findCore looks for a disc of the size of a single-mode core within 1.5 µm of
+// findCore looks for a disc of the size of a single-mode core within 1.2 µm of
 // the cladding's centre and takes it out of the residue, so that the core is not
 // counted as a mark. A dark disc of more than 15 % is a mark, not a core. A weak
 // disc of just the core's size and place cannot be told from the core.
 func (f *face) findCore() {
+	known := f.core.seen
+	f.core = coreFit{}
+	f.axisX, f.axisY = f.edge.x, f.edge.y
 	var pts []sample
 	reach := coreFlat * f.scale * 1.1
 	stride := max(1, int(reach/25))
-	for y := max(0, int(f.edge.y-reach)); y <= min(f.img.h-1, int(f.edge.y+reach)); y += stride {
-		for x := max(0, int(f.edge.x-reach)); x <= min(f.img.w-1, int(f.edge.x+reach)); x += stride {
-			if f.rad[y*f.img.w+x] > coreFlat {
+	// What is far too dark or bright for a core is a mark, and so is its edge.
+	deep := func(o int) bool {
+		v := float64(f.res.pix[o])
+		return v < -0.17*f.cladding || v > max(0.65*f.cladding, 0.05)
+	}
+	d := int(math.Ceil(1.5*f.blur)) + 1
+	in, clear := 0, 0
+	for y := max(d, int(f.edge.y-reach)); y <= min(f.img.h-1-d, int(f.edge.y+reach)); y += stride {
+		for x := max(d, int(f.edge.x-reach)); x <= min(f.img.w-1-d, int(f.edge.x+reach)); x += stride {
+			o := y*f.img.w + x
+			if f.rad[o] > coreFlat {
 				continue
 			}
+			in++
+			// Where the core itself was taken for a mark, the mask says nothing.
+			if f.masked != nil && f.masked[o] && (known || f.rad[o] > 6.5) {
+				continue
+			}
+			if f.dark {
+				if float64(f.res.pix[o]) > 0.06 {
+					continue
+				}
+			} else if deep(o) || deep(o-d) || deep(o+d) || deep(o-d*f.img.w) || deep(o+d*f.img.w) {
+				continue
+			}
+			clear++
 			p := f.micro(float64(x), float64(y))
-			pts = append(pts, sample{p.x, p.y, float64(f.res.pix[y*f.img.w+x])})
+			pts = append(pts, sample{p.x, p.y, float64(f.res.pix[o])})
 		}
+	}
+	if float64(clear) < 0.35*float64(in) {
+		return
 	}
 	if len(pts) < 60 {
 		return
@@ -121,20 +148,20 @@ func (f *face) findCore() {
 		perPoint = 1e-12
 	}
 	gain := (none - best) / perPoint
-	if gain < 30 || bd < -0.15*f.cladding || math.Hypot(bx, by) > 1.5 || math.Abs(bd) < 0.004 {
+	if gain < 30 || bd < -0.15*f.cladding || math.Hypot(bx, by) > 1.2 || math.Abs(bd) < 0.004 {
 		return
 	}
 	// Most of the disc must differ: a scratch across the middle is not a core.
-	in, with := 0, 0
+	inside, with := 0, 0
 	for _, p := range pts {
 		if math.Hypot(p.x-bx, p.y-by) < br-soft {
-			in++
+			inside++
 			if p.v*bd > 0.4*bd*bd {
 				with++
 			}
 		}
 	}
-	if in == 0 || float64(with) < 0.6*float64(in) {
+	if inside == 0 || float64(with) < 0.6*float64(inside) {
 		return
 	}
 	f.core = coreFit{true, bx, by, br, bd}
@@ -146,7 +173,10 @@ func (f *face) findCore() {
 			f.res.pix[y*f.img.w+x] -= float32(bd * s)
 		}
 	}
-	f.axisX, f.axisY = cx, cy
+	// Marks on the core pull the fit; the cladding's centre is then the better axis.
+	if float64(clear) > 0.85*float64(in) {
+		f.axisX, f.axisY = cx, cy
+	}
 }
 
 // kth returns the k-th smallest of v without changing it.
@@ -161,6 +191,7 @@ func (f *face) findMultimode() {
 	at := func(r float64) float64 { // step of the profile at r, against its surroundings
 		return f.mean(r+0.8, r+3.3) - f.mean(r-3.3, r-0.8)
 	}
+	f.coreRadius = 0
 	best, radius := 0.0, 0.0
 	for r := 23.0; r <= 34; r += 0.25 {
 		if s := math.Abs(at(r)); s > best {

@@ -205,11 +205,16 @@ func Analyze(img image.Image, opts Options) (res Result, err error) {
 	if f.dark {
 		res.Field = FieldDark
 	}
-	f.findMultimode()
-	if f.coreRadius == 0 {
-		f.findCore()
+	for round := range 2 {
+		if round == 1 {
+			f.separateAgain()
+		}
+		f.findMultimode()
+		if f.coreRadius == 0 {
+			f.findCore()
+		}
+		f.judgeNoise()
 	}
-	f.judgeNoise()
 	res.settle(f)
 	if !res.usable(f, opts) {
 		return res, nil

@@ -21,9 +21,12 @@ type face struct {
 	toMicro    [4]float64 // offset in pixels to micrometres
 	toPixel    [4]float64
 	rad        []float32 // micrometres from the cladding's centre
-	res        plane     // picture, lighting removed, minus what a clean face would show
-	smooth     plane     // the same, lightly smoothed
-	blur       float64   // standard deviation of the point spread, pixels
+	light      lighting
+	flat       plane   // picture with the lighting removed
+	masked     []bool  // pixels of marks, as the first round shows them; nil before
+	res        plane   // picture, lighting removed, minus what a clean face would show
+	smooth     plane   // the same, lightly smoothed
+	blur       float64 // standard deviation of the point spread, pixels
 	dark       bool
 	profile    []float64 // level of a clean face by radius
 	binWidth   float64   // micrometres
@@ -191,10 +194,78 @@ func (f *face) separate() bool {
 			return false
 		}
 	}
-	f.shade(flat)
+	f.light = l
+	f.flat = flat
 	f.res = newPlane(w, h)
-	f.remain(flat)
+	f.shade()
+	f.remain()
 	return true
+}
+
+// separateAgain repeats the profile and the shades without the pixels that the
+// first round shows to be marks: a wide scratch near the axis fills whole radii.
+func (f *face) separateAgain() {
+	w, h := f.img.w, f.img.h
+	reach := int(math.Ceil(2*f.blur)) + 1
+	f.masked = make([]bool, w*h)
+	any := false
+	for y := range h {
+		for x := range w {
+			o := y*w + x
+			r := f.rad[o]
+			if r >= contactRadius || math.Abs(float64(f.smooth.pix[o])) < 0.6*f.threshold[int(r)] {
+				continue
+			}
+			any = true
+			for yy := max(0, y-reach); yy <= min(h-1, y+reach); yy++ {
+				row := f.masked[yy*w:]
+				for xx := max(0, x-reach); xx <= min(w-1, x+reach); xx++ {
+					row[xx] = true
+				}
+			}
+		}
+	}
+	if !any {
+		return
+	}
+	var top float32
+	for _, v := range f.img.pix {
+		top = max(top, v)
+	}
+	hists := make([]histogram, len(f.profile))
+	for i := range hists {
+		hists[i] = newHistogram(0, float64(top)*1.3+0.01, 512)
+	}
+	for y := range h {
+		c0, c1, c2, c3 := f.light.row(float64(y))
+		for x := range w {
+			o := y*w + x
+			r := f.rad[o]
+			if r >= farRadius {
+				continue
+			}
+			u := (float64(x) - f.light.cx) / f.light.r
+			g := max(c0+u*(c1+u*(c2+u*c3)), 0.05)
+			v := f.img.pix[o] / float32(g)
+			f.flat.pix[o] = v
+			if !f.masked[o] {
+				hists[int(float64(r)/f.binWidth)].add(float64(v))
+			}
+		}
+	}
+	for i := range hists {
+		// A radius with hardly a clean pixel keeps its neighbours' level.
+		r := (float64(i) + 0.5) * f.binWidth
+		if float64(hists[i].total) < 0.1*2*math.Pi*r*f.scale*0.5 {
+			f.profile[i] = math.NaN()
+		} else {
+			f.profile[i] = hists[i].midmean()
+		}
+	}
+	fillGaps(f.profile)
+	f.calm()
+	f.shade()
+	f.remain()
 }
 
 // fillGaps copies neighbours into radii that no pixel has.
@@ -328,7 +399,8 @@ func (f *face) fitLight(l *lighting, stride int) bool {
 // shade removes what is left of slow changes of light (dust in the optics, a
 // spot of the lamp): the mid level of cells of 10 µm, where it is within 5 % of
 // the level; more than that is a mark, and stays.
-func (f *face) shade(flat plane) {
+func (f *face) shade() {
+	flat := f.flat
 	const cell, limit = 10.0, 0.05
 	n := int(math.Ceil(2*farRadius/cell)) + 2
 	size := cell * f.scale
@@ -350,7 +422,7 @@ func (f *face) shade(flat plane) {
 			}
 			p := f.level(r)
 			i, j := int((float64(x)-ox)/size), int((float64(y)-oy)/size)
-			if p <= 0.01 || i < 0 || j < 0 || i >= n || j >= n {
+			if p <= 0.01 || f.masked != nil && f.masked[o] || i < 0 || j < 0 || i >= n || j >= n {
 				continue
 			}
 			hists[j*n+i].add(float64(flat.pix[o])/p - 1)
@@ -390,7 +462,8 @@ func (f *face) shade(flat plane) {
 }
 
 // remain writes the residue: flat picture minus profile, 0 beyond the far radius.
-func (f *face) remain(flat plane) {
+func (f *face) remain() {
+	flat := f.flat
 	inv := float32(1 / f.binWidth)
 	prof := make([]float32, len(f.profile)+1)
 	for i, v := range f.profile {

@@ -62,6 +62,9 @@ func (s *search) lines(field plane, px []int32, sign float32, peak, sd float64) 
 		if !ok {
 			break
 		}
+		if better, ok := s.again(m, float64(sign)); ok && better.length > 0.8*m.length {
+			m = better
+		}
 		// The scratch's own pixels, and those that its blurred edge explains.
 		reach := m.size/2 + (2.5*sd+1)/f.scale
 		var left, out []int32
@@ -100,10 +103,8 @@ func (s *search) lines(field plane, px []int32, sign float32, peak, sd float64) 
 	return keep
 }
 
-type lineMark struct {
-	mark
-	path curve
-}
+// lineMark is a scratch.
+type lineMark struct{ mark }
 
 // trace finds the longest thin run through the points: a straight line by
 // Hough's transform, then a parabola by robust least squares.
@@ -353,21 +354,9 @@ func (s *search) measureLine(k curve, sign float64) (lineMark, bool) {
 	}
 	k.t0 = s.follow(k, k.t0, -1, width, height, sign)
 	k.t1 = s.follow(k, k.t1, 1, width, height, sign)
-	m := lineMark{path: k}
+	m := lineMark{mark{path: k}}
 	m.kind, m.size, m.depth = fibre.Scratch, width, sign*height
-	m.length = k.t1 - k.t0
-	m.centre = k.at((k.t0+k.t1)/2, 0)
-	m.inner = math.Inf(1)
-	const n = 200
-	for i := 0; i <= n; i++ {
-		p := k.at(k.t0+(k.t1-k.t0)*float64(i)/n, 0)
-		m.inner = min(m.inner, math.Hypot(p.x, p.y)-width/2)
-		if i%10 == 0 {
-			m.outline = append(m.outline, p)
-		}
-	}
-	m.inner = max(0, m.inner)
-	m.area = m.length * width
+	m.place()
 	return m, true
 }
 
@@ -459,8 +448,9 @@ func (s *search) faint() {
 			if r := float64(f.rad[sy*f.img.w+sx]); f.core.seen && math.Abs(r-f.core.radius) < 1.5 {
 				ok = false
 			}
-			small.pix[y*side+x] = v / float32(k*k)
-			open[y*side+x] = ok
+			if open[y*side+x] = ok; ok {
+				small.pix[y*side+x] = v / float32(k*k)
+			}
 		}
 	}
 	perMicro := f.scale / float64(k)
@@ -554,11 +544,181 @@ func (s *search) faint() {
 		l := math.Hypot(q.x-p.x, q.y-p.y)
 		path := curve{origin: p, cs: (q.x - p.x) / l, sn: (q.y - p.y) / l, t0: -6, t1: 6}
 		m, ok := s.measureLine(path, sign)
-		if !ok || m.length < 10 || m.size > 6 {
+		if ok && m.length >= 10 {
+			m, ok = s.again(m, sign)
+		}
+		if !ok || m.length < 10 || m.size > 6 || !s.plain(m, sign) {
 			s.shroud(int(sx), int(sy), 2*k, f.img.w, f.img.h)
 			continue
 		}
 		s.marks = append(s.marks, m.mark)
 		s.reserveLine(m, f.blur+1)
 	}
+}
+
+// again fits the middle line to where the scratch is deepest, station by
+// station, and measures it anew over its whole length.
+func (s *search) again(m lineMark, sign float64) (lineMark, bool) {
+	k := m.path
+	n := max(3, int(m.length/6))
+	var rows [][]float64
+	var y, wt []float64
+	for i := range n {
+		t0, t1 := k.t0+m.length*float64(i)/float64(n), k.t0+m.length*float64(i+1)/float64(n)
+		prof, step := s.across(k, t0, t1, m.size+3, sign)
+		if _, c, h, ok := fullWidth(prof, step); ok && math.Abs(c) < m.size/2+1.5 {
+			t := (t0 + t1) / 2
+			rows = append(rows, []float64{1, t / 50, t * t / 2500})
+			y = append(y, k.a+k.b*t+k.c*t*t+c*math.Sqrt(1+k.b*k.b))
+			wt = append(wt, h)
+		}
+	}
+	terms := 3
+	if len(rows) < 5 {
+		terms = 2
+	}
+	if len(rows) < 3 {
+		return m, false
+	}
+	a, ok := least(rows, y, wt, terms)
+	if !ok {
+		return m, false
+	}
+	k.a, k.b, k.c = a[0], a[1]/50, 0
+	if terms == 3 {
+		k.c = a[2] / 2500
+	}
+	return s.measureLine(k, sign)
+}
+
+// plain says whether a weak scratch is there along its whole length: against
+// both sides, in nearly all of its stretches of 3 µm, and well above the noise
+// in all of them together.
+func (s *search) plain(m lineMark, sign float64) bool {
+	f := s.f
+	k := m.path
+	n := max(4, int(m.length/3))
+	side := m.size/2 + (2.5*f.blur+1.5)/f.scale
+	step := 0.7 / f.scale
+	with, used := 0, 0
+	var sum, sq float64
+	for i := range n {
+		var in, out, c float64
+		for t := k.t0 + m.length*float64(i)/float64(n); t < k.t0+m.length*float64(i+1)/float64(n); t += step {
+			x, y := f.pixel(k.at(t, 0))
+			if o := int(y+0.5)*f.img.w + int(x+0.5); x < 1 || y < 1 || x > float64(f.img.w-2) || y > float64(f.img.h-2) || s.state[o] == body {
+				continue
+			}
+			lx, ly := f.pixel(k.at(t, -side))
+			rx, ry := f.pixel(k.at(t, side))
+			in += float64(f.smooth.at(x, y))
+			out += float64(f.smooth.at(lx, ly)+f.smooth.at(rx, ry)) / 2
+			c++
+		}
+		if c < 2 {
+			continue
+		}
+		d := sign * (in - out) / c
+		used++
+		sum += d
+		sq += d * d
+		if d > 0 {
+			with++
+		}
+	}
+	if used < 4 {
+		return false
+	}
+	mean := sum / float64(used)
+	sd := math.Sqrt(max(sq/float64(used)-mean*mean, 0))
+	return float64(with) >= 0.9*float64(used) && mean*math.Sqrt(float64(used)) > 5*sd && mean > 0.5*f.noise
+}
+
+// joinLines makes one scratch of pieces that lie on one parabola, are about as
+// wide as one another and at most 15 µm apart.
+func (s *search) joinLines() {
+	for again := true; again; {
+		again = false
+	pairs:
+		for i := range s.marks {
+			for j := range s.marks {
+				if i != j && s.join(i, j) {
+					s.marks = slices.Delete(s.marks, j, j+1)
+					again = true
+					break pairs
+				}
+			}
+		}
+	}
+}
+
+func (s *search) join(i, j int) bool {
+	a, b := s.marks[i], s.marks[j]
+	if a.kind != fibre.Scratch || b.kind != fibre.Scratch || a.length < b.length || (a.depth > 0) != (b.depth > 0) ||
+		max(a.size, b.size) > 1.6*min(a.size, b.size)+0.8 {
+		return false
+	}
+	k := a.path
+	lo, hi := math.Inf(1), math.Inf(-1)
+	var rows [][]float64
+	var y, wt []float64
+	for _, m := range []mark{a, b} {
+		for _, p := range m.outline {
+			t, v := k.local(p)
+			rows = append(rows, []float64{1, t / 50, t * t / 2500})
+			y = append(y, v)
+			wt = append(wt, m.length)
+		}
+	}
+	for _, p := range b.outline {
+		t, _ := k.local(p)
+		lo, hi = min(lo, t), max(hi, t)
+	}
+	if lo > k.t1+15 || hi < k.t0-15 {
+		return false
+	}
+	c, ok := least(rows, y, wt, 3)
+	if !ok {
+		return false
+	}
+	var sq, n float64
+	tol := 0.4 + 0.25*max(a.size, b.size)
+	for r, row := range rows {
+		d := y[r] - c[0]*row[0] - c[1]*row[1] - c[2]*row[2]
+		sq += d * d
+		n++
+		if math.Abs(d) > 2*tol {
+			return false
+		}
+	}
+	if math.Sqrt(sq/n) > tol {
+		return false
+	}
+	k.a, k.b, k.c = c[0], c[1]/50, c[2]/2500
+	k.t0, k.t1 = min(k.t0, lo), max(k.t1, hi)
+	m := lineMark{mark{path: k}}
+	m.kind, m.depth = fibre.Scratch, a.depth
+	m.size = (a.size*a.length + b.size*b.length) / (a.length + b.length)
+	m.place()
+	s.marks[i] = m.mark
+	return true
+}
+
+// place sets what follows from path and width.
+func (m *lineMark) place() {
+	k := m.path
+	m.outline = nil
+	m.length = k.t1 - k.t0
+	m.centre = k.at((k.t0+k.t1)/2, 0)
+	m.inner = math.Inf(1)
+	const n = 200
+	for i := 0; i <= n; i++ {
+		p := k.at(k.t0+m.length*float64(i)/n, 0)
+		m.inner = min(m.inner, math.Hypot(p.x, p.y)-m.size/2)
+		if i%10 == 0 {
+			m.outline = append(m.outline, p)
+		}
+	}
+	m.inner = max(0, m.inner)
+	m.area = m.length * m.size
 }

@@ -18,6 +18,7 @@ type mark struct {
 	depth   float64 // level against a clean face, signed
 	outline []point // contour of a defect, middle line of a scratch
 	area    float64 // µm²
+	path    curve   // scratches
 }
 
 const (
@@ -48,6 +49,7 @@ func (f *face) findMarks() (marks []mark, more bool) {
 	}
 	s.sweep(f.smooth, smoothing, f.threshold, 0, 0)
 	s.faint()
+	s.joinLines()
 	return s.marks, s.more
 }
 

@@ -19,14 +19,15 @@ func main() {
 	md := flag.String("md", "", "file to write the table to")
 	workers := flag.Int("workers", runtime.GOMAXPROCS(0), "pictures judged at a time")
 	verbose := flag.Bool("v", false, "print every picture that is judged wrongly")
+	every := flag.Bool("vv", false, "print those with a mark missed or made up as well")
 	flag.Parse()
-	if err := run(*n, *first, *md, *workers, *verbose); err != nil {
+	if err := run(*n, *first, *md, *workers, *verbose || *every, *every); err != nil {
 		fmt.Fprintln(os.Stderr, "accuracy:", err)
 		os.Exit(1)
 	}
 }
 
-func run(n int, first uint64, md string, workers int, verbose bool) error {
+func run(n int, first uint64, md string, workers int, verbose, every bool) error {
 	if n < 1 || n > 1_000_000 {
 		return fmt.Errorf("-n: %d is not from 1 to 1,000,000", n)
 	}
@@ -40,7 +41,7 @@ func run(n int, first uint64, md string, workers int, verbose bool) error {
 	if verbose {
 		for _, o := range outs {
 			if o.Err != nil || !o.Agrees() && o.Population != render.Free ||
-				o.Population == render.Clean && len(o.Result.Marks) > 0 {
+				o.Population == render.Clean && len(o.Result.Marks) > 0 || every && o.Population == render.Clear && o.Extra+o.Missed > 0 {
 				describe(o)
 			}
 		}
