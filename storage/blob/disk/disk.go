@@ -180,7 +180,7 @@ func (w writer) Write(p []byte) (int, error) {
 // link gives the temporary file its name; existed where the name is taken.
 func (s *Store) link(temp string, key blob.Key) (existed bool, err error) {
 	folder, file := place(key)
-	for range 10 {
+	for range 100 {
 		err = s.root.Link(temp, file)
 		switch {
 		case err == nil:
@@ -453,7 +453,9 @@ func (s *Store) Delete(ctx context.Context, key blob.Key) error {
 		return err
 	}
 	folder, file := place(key)
-	if err := s.root.Remove(file); err != nil && !errors.Is(err, fs.ErrNotExist) {
+	if err := s.root.Remove(file); errors.Is(err, fs.ErrNotExist) {
+		return nil
+	} else if err != nil {
 		return failed("delete", err)
 	}
 	// Folders that got empty go too, the organisation's stays. One that is not
