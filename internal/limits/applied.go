@@ -14,3 +14,10 @@ func Applied(l Resolved) *recordv1.Assessment_AppliedLimit {
 		Source: SourceText(l.Source), Standing: l.Source.GetStanding(), Rule: ruleText(l.Decision),
 	}
 }
+
+// Convert converts a value between units of one dimension.
+//
+// The error is Invalid where the two do not measure the same thing.
+func Convert(value float64, from, to recordv1.Measure_Unit) (float64, error) {
+	return convert(value, from, to)
+}

@@ -99,14 +99,14 @@ func fibreBudget(in *inputs, r *Resolved) error {
 		return in.needs("how many mated pairs the line has (mated_pair_count)")
 	}
 	for _, nm := range l.GetWavelengthsNanometers() {
-		at := &inputs{f: in.f, given: in.given, s: in.s, weakest: in.weakest, working: &recordv1.Assessment_Working{Formula: in.working.GetFormula(), LeftOut: in.working.GetLeftOut()}}
+		at := &inputs{f: in.f, given: in.given, s: in.s, def: in.def, weakest: in.weakest, working: &recordv1.Assessment_Working{Formula: in.working.GetFormula(), LeftOut: in.working.GetLeftOut()}}
 		attenuation := units.DBPerKilometer(given)
 		if !hasGiven {
 			a, err := fibre.AttenuationOf(fibreType(l.GetType()), units.Nanometers(nm))
 			if err != nil {
 				return in.needs(fmt.Sprintf("an attenuation of %q at %s nm: give attenuation_db_per_km", l.GetType(), trimmed(nm)))
 			}
-			attenuation = a.High
+			attenuation, at.document = a.High, &a.Source
 			at.founded(a.Source.Status)
 			if a.Source.Status == working.FromMemory {
 				in.founded(working.FromMemory)
@@ -136,7 +136,7 @@ func fibreBudget(in *inputs, r *Resolved) error {
 			at.term("extra", allowances[2], "dB")
 		}
 		at.term("budget", total, "dB")
-		w := Resolved{Decision: r.Decision, Note: r.Note, Working: at.working}
+		w := Resolved{Decision: r.Decision, Note: r.Note, Working: at.working, Source: at.source()}
 		w.upper(total, decibels)
 		r.ByWavelength = append(r.ByWavelength, WavelengthLimit{nm, w})
 	}

@@ -98,6 +98,7 @@ func couplingTorque(in *inputs, r *Resolved) error {
 		return nil
 	}
 	in.founded(i.PresetSource.Status)
+	in.document = &i.PresetSource
 	low, high := float64(i.Preset.Low), float64(i.Preset.High)
 	if low == high {
 		t, err := in.number("tolerance_percent")

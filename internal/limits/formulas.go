@@ -116,12 +116,16 @@ type inputs struct {
 	// weakest is the standing of the weakest figure used: FROM_MEMORY when any
 	// of them is, so that the limit is never printed as a citation.
 	weakest recordv1.Source_Standing
+	// document is what the figures were taken from, for a procedure that names
+	// no document of its own; nil where there is none.
+	document *working.Source
+	def      *recordv1.Limit_Formula
 }
 
 // resolve computes the limit of one subject into r.
 func (f *Formula) resolve(r *Resolved, def *recordv1.Limit_Formula, s Subject) error {
 	in := &inputs{
-		f: f, given: def.GetParameters(), s: s,
+		f: f, given: def.GetParameters(), s: s, def: def,
 		working: &recordv1.Assessment_Working{Formula: f.Name + ": " + f.Form, LeftOut: f.LeftOut},
 		weakest: recordv1.Source_COMPUTED,
 	}
@@ -131,19 +135,28 @@ func (f *Formula) resolve(r *Resolved, def *recordv1.Limit_Formula, s Subject) e
 	if r.None {
 		return nil
 	}
-	src := proto.Clone(def.GetSource()).(*recordv1.Source)
-	if src == nil {
-		src = &recordv1.Source{}
-	}
-	if src.GetStanding() != recordv1.Source_FROM_MEMORY {
-		src.Standing = in.weakest
-	}
-	src.Note = strings.TrimSpace(f.Name + " over the plan. " + src.GetNote())
-	r.Source = src
+	r.Source = in.source()
 	if r.Working == nil {
 		r.Working = in.working
 	}
 	return nil
+}
+
+// source is where the computed limit comes from: the procedure's source of the
+// formula, with the standing of the weakest figure that was used.
+func (in *inputs) source() *recordv1.Source {
+	src := &recordv1.Source{}
+	if given := in.def.GetSource(); given != nil {
+		src = proto.CloneOf(given)
+	}
+	if src.GetStanding() != recordv1.Source_FROM_MEMORY {
+		src.Standing = in.weakest
+	}
+	if src.GetDocument() == "" && in.document != nil && in.weakest != recordv1.Source_COMMON_PRACTICE {
+		src.Document, src.Clause, src.Year = in.document.Document, in.document.Clause, int32(in.document.Year)
+	}
+	src.Note = strings.TrimSpace(in.f.Name + " over the plan. " + src.GetNote())
+	return src
 }
 
 // number is the value of a parameter: the plan's attribute, the procedure's

@@ -154,6 +154,9 @@ func SourceText(s *recordv1.Source) string {
 	case recordv1.Source_MAKER:
 		return behind("the maker")
 	case recordv1.Source_FROM_MEMORY:
+		if cite == "" {
+			return "from memory, not confirmed"
+		}
 		return behind("from memory, not confirmed; to be looked up in")
 	case recordv1.Source_COMPUTED:
 		return behind("computed")

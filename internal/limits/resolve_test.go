@@ -48,6 +48,9 @@ func TestFibreBudget(t *testing.T) {
 			}
 			for nm, want := range tc.want {
 				at, ok := r.At(nm)
+				if text := limits.SourceText(at.Source); strings.Contains(text, "from memory") != tc.memory || text == "no source given" {
+					t.Errorf("source at %v nm: %s; want from memory %v", nm, text, tc.memory)
+				}
 				if !ok || at.Upper == nil || math.Abs(*at.Upper-want) > 1e-6 {
 					t.Errorf("budget at %v nm = %v; want %v", nm, at.Upper, want)
 				}
@@ -140,6 +143,20 @@ func TestFormulas(t *testing.T) {
 				t.Errorf("None = %v with bounds %v, %v", r.None, r.Lower, r.Upper)
 			}
 		})
+	}
+}
+
+// A figure from memory is never printed as a citation, a published one is.
+func TestSourceOfCouplingTorque(t *testing.T) {
+	for iface, want := range map[string]string{
+		"7-16":   "common practice",
+		"SMA":    "computed: IEC 61169-15 (2021)",
+		"4.3-10": "from memory, not confirmed; to be looked up in: IEC 61169-54 (2021)",
+	} {
+		r, err := limits.Resolve(formula("coupling_torque", nil), nil, limits.Subject{Connection: &recordv1.Plan_Connection{Interface: iface}})
+		if got := limits.SourceText(r.Source); err != nil || got != want {
+			t.Errorf("%s: %q, %v; want %q", iface, got, err, want)
+		}
 	}
 }
 

@@ -45,7 +45,7 @@ func JudgeTorque(t *recordv1.TorqueApplied, confirmed bool, iface string, limit 
 	if why != "" {
 		return j.unjudged(measure(value, unit)+" cannot be judged: "+why+".", "Enter the geometry of the extension.")
 	}
-	deviation, classSays := j.toolClass()
+	deviation, classSays := j.toolClass(limit.Unit)
 	got, err := torque.Applied{Set: units.NewtonMeters(newton), Deviation: units.Percent(deviation), Extension: extension}.Really()
 	if err != nil {
 		return j.unjudged(measure(value, unit)+" cannot be judged: "+sentence(err)+".", "Enter the geometry of the extension again.")
@@ -218,8 +218,9 @@ func (j *judging) setting(t *recordv1.TorqueApplied, newton float64) {
 }
 
 // toolClass is the permitted deviation of the pinned tool in percent, 0 when
-// its class is not known, and words on what that rests on.
-func (j *judging) toolClass() (percent float64, says string) {
+// its class is not known, and words on what that rests on. The tool's largest
+// value is pinned in the limit's unit.
+func (j *judging) toolClass(u recordv1.Measure_Unit) (percent float64, says string) {
 	class := strings.Fields(j.pin.GetToolClass())
 	if len(class) != 2 {
 		return 0, ""
@@ -236,7 +237,7 @@ func (j *judging) toolClass() (percent float64, says string) {
 	// Without the tool's largest value the wider of the two deviations counts.
 	maximum := units.NewtonMeters(10)
 	if j.pin.ToolMaximum != nil {
-		if m := j.maximumNewton(); m > 0 {
+		if m, err := convert(j.pin.GetToolMaximum(), u, newtonMeters); err == nil && m > 0 && m <= torque.MaxNewtonMeters {
 			maximum = units.NewtonMeters(m)
 		}
 	} else {
@@ -251,14 +252,4 @@ func (j *judging) toolClass() (percent float64, says string) {
 		says += ", from memory"
 	}
 	return float64(p), says + ")"
-}
-
-// maximumNewton is the tool's largest value in N·m. It is pinned in the limit's
-// unit; where that is not N·m the settings say which it is.
-func (j *judging) maximumNewton() float64 {
-	m := j.pin.GetToolMaximum()
-	if math.IsNaN(m) || math.IsInf(m, 0) || m > torque.MaxNewtonMeters {
-		return 0
-	}
-	return m
 }
