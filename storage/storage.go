@@ -8,8 +8,16 @@
 // it returns nil. Times are UTC, cut to milliseconds. Ids are opaque text
 // without the resource's collection ("p1", not "people/p1").
 //
-// Errors are errs.Error with the kinds and reasons named at each method; any
-// other error means that the outcome is not known and the call may be repeated.
+// Errors are errs.Error with the kinds and reasons named at each method. Any
+// method may also answer Unavailable STORE_UNAVAILABLE (nothing was done),
+// Invalid TEXT_NOT_UTF8 (a text that is not UTF-8 or holds NUL), and, where it
+// names an organisation or a job that is not there, NotFound
+// ORGANIZATION_NOT_FOUND or JOB_NOT_FOUND. Any other error means that the
+// outcome is not known and the call may be repeated.
+//
+// Lists and look-ups of what is not there are empty, not errors. A limit below
+// 1 gives nothing. The zero time is kept as none. Empty bytes come back empty,
+// nil or not.
 package storage
 
 import (
@@ -54,7 +62,8 @@ type Organization struct {
 
 // Organizations keeps the tenants.
 type Organizations interface {
-	// CreateOrganization adds o. Exists ORGANIZATION_EXISTS.
+	// CreateOrganization adds o with version 1 and an empty log. Exists
+	// ORGANIZATION_EXISTS.
 	CreateOrganization(ctx context.Context, o Organization) error
 	// GetOrganization: NotFound ORGANIZATION_NOT_FOUND.
 	GetOrganization(ctx context.Context, org string) (Organization, error)
@@ -98,7 +107,7 @@ type Document struct {
 type Documents interface {
 	// CreateDocument adds d with version 1. Exists DOCUMENT_EXISTS. If requestID
 	// is not empty and was used before for this kind, the document made then is
-	// returned and nothing is stored.
+	// returned as it is now and nothing is stored.
 	CreateDocument(ctx context.Context, org string, d Document, requestID string) (Document, error)
 	// GetDocument: NotFound DOCUMENT_NOT_FOUND.
 	GetDocument(ctx context.Context, org string, kind Kind, id string) (Document, error)
@@ -107,8 +116,9 @@ type Documents interface {
 	// ListDocuments returns at most limit documents with id > after, by id;
 	// owner narrows if not empty.
 	ListDocuments(ctx context.Context, org string, kind Kind, owner, after string, limit int) ([]Document, error)
-	// UpdateDocument replaces Body (and Owner). expect 0 means any version;
-	// otherwise Stale VERSION_MOVED if it is not the current one. NotFound.
+	// UpdateDocument replaces Body, Owner and UpdateTime. expect 0 means any
+	// version; otherwise Stale VERSION_MOVED if it is not the current one.
+	// NotFound DOCUMENT_NOT_FOUND.
 	// enqueue lines go to the outbox in the same transaction.
 	UpdateDocument(ctx context.Context, org string, d Document, expect int64, enqueue ...OutboxItem) (Document, error)
 }
@@ -151,16 +161,17 @@ type Key struct {
 // Access keeps sessions, codes, keys and counted attempts. Session and code
 // look-ups come before the organisation is known, so they take none.
 type Access interface {
-	// PutSession stores s; Exists SESSION_EXISTS.
+	// PutSession stores s; Exists SESSION_EXISTS if its id or token is taken.
 	PutSession(ctx context.Context, s Session) error
 	// SessionByToken: NotFound SESSION_NOT_FOUND. Revoked and expired ones are
 	// returned as they are.
 	SessionByToken(ctx context.Context, tokenHash [32]byte) (Session, error)
-	// RevokeSessions ends the sessions of the organisation that match: by id,
-	// device, person or share link; empty strings do not narrow, all empty
-	// revokes nothing. Returns how many.
+	// RevokeSessions ends the good sessions of the organisation that match: by
+	// id, device, person and share link; empty strings do not narrow, all empty
+	// revokes nothing. Returns how many it ended; those ended before keep their time.
 	RevokeSessions(ctx context.Context, org, id, device, person, shareLink string, at time.Time) (int64, error)
-	// PutCode stores c.
+	// PutCode stores c. Exists CODE_EXISTS if the same code was given out before,
+	// used or not: make another.
 	PutCode(ctx context.Context, c Code) error
 	// UseCode marks an unused, unexpired code as used and returns it, once.
 	// NotFound CODE_NOT_FOUND for an unknown, used or expired one: the caller
@@ -172,9 +183,9 @@ type Access interface {
 	KeyByID(ctx context.Context, org, keyID string) (Key, error)
 	// KeysOfDevice returns a device's keys, newest first.
 	KeysOfDevice(ctx context.Context, org, device string) ([]Key, error)
-	// Keys returns those of keyIDs that exist.
+	// Keys returns those of keyIDs that exist, in no order.
 	Keys(ctx context.Context, org string, keyIDs []string) ([]Key, error)
-	// RevokeKeys ends all keys of a device. Returns how many.
+	// RevokeKeys ends all good keys of a device. Returns how many.
 	RevokeKeys(ctx context.Context, org, device string, at time.Time) (int64, error)
 	// CountAttempt adds one to the attempts under key and returns how many there
 	// were since the window began; a window that is over begins anew. key is any
@@ -201,7 +212,8 @@ type Procedures interface {
 	// PutProcedure stores p; the same digest again changes nothing and returns
 	// the stored one.
 	PutProcedure(ctx context.Context, org string, p Procedure) (Procedure, error)
-	// GetProcedure: NotFound PROCEDURE_NOT_FOUND. A zero digest asks for the newest.
+	// GetProcedure: NotFound PROCEDURE_NOT_FOUND. A zero digest asks for the
+	// newest by CreateTime (of one millisecond: by the larger digest).
 	GetProcedure(ctx context.Context, org, id string, digest [32]byte) (Procedure, error)
 	// ListProcedures returns revisions without documents, newest first, at most
 	// limit, skipping offset; id narrows if not empty.
@@ -259,22 +271,25 @@ type JobFilter struct {
 	State  JobState
 	Jobs   []string // only these, for scoped readers; nil does not narrow
 	Sites  []string // only these
-	From   time.Time
-	To     time.Time
+	From   time.Time // made at it or later
+	To     time.Time // made before it
 }
 
 // Jobs keeps jobs.
 type Jobs interface {
-	// CreateJob stores j and its first lines in one transaction. Exists
-	// JOB_EXISTS; Exists ENTRY_ID_REUSED. A repeated requestID returns the job
-	// made then.
+	// CreateJob stores j and its first lines (seq 1, 2 …, there may be none) in
+	// one transaction. The store sets LineCount, counts of addenda and refused
+	// entries (0) and LogIndex (-1); State is open if empty. Exists JOB_EXISTS;
+	// Exists ENTRY_ID_REUSED; NotFound PROCEDURE_NOT_FOUND if the pinned revision
+	// was not put before. A repeated requestID returns the job made then.
 	CreateJob(ctx context.Context, org string, j Job, lines []NewLine, requestID string) (Job, error)
 	// GetJob: NotFound JOB_NOT_FOUND.
 	GetJob(ctx context.Context, org, id string) (Job, error)
 	// ListJobs returns jobs newest first (create time, then id), strictly after
 	// the place (beforeTime, beforeID) if beforeID is not empty.
 	ListJobs(ctx context.Context, org string, f JobFilter, beforeTime time.Time, beforeID string, limit int) ([]Job, error)
-	// AssignJob replaces People and Day. NotFound.
+	// AssignJob replaces People (a person named twice counts once) and Day.
+	// NotFound JOB_NOT_FOUND.
 	AssignJob(ctx context.Context, org, id string, people []string, day string) (Job, error)
 }
 
@@ -347,7 +362,7 @@ type Append struct {
 	Lines   []NewLine
 	Root    [32]byte // after the lines
 	Compact []byte
-	State   JobState // the new state
+	State   JobState // the new state: open or finished; empty leaves it
 	Refused []Refused
 	// AdmitDigest marks that refused entry as admitted by the line AdmitSeq.
 	AdmitDigest [32]byte
@@ -387,34 +402,48 @@ type Lock struct {
 // deleted; the database refuses to.
 type Records interface {
 	// Append adds lines after a.After: all or none. A replay whose lines are all
-	// stored already with the same bytes at the same place stores nothing and
-	// returns the current job. Errors: NotFound JOB_NOT_FOUND; WrongState
-	// RECORD_LOCKED; Stale HEAD_MOVED (the job has another LineCount); Exists
-	// ENTRY_ID_REUSED (an id is taken, in any job of the organisation). Refused
-	// entries with a digest already kept for the job are left as they are.
+	// stored already with the same bytes at the same place stores nothing (nor
+	// what else is in a: it was stored with them) and returns the current job,
+	// locked or not. Without lines, Root and Compact stay and there is no replay:
+	// the other items are told apart by their own ids. Errors, looked for in this
+	// order: Invalid LINE_… or JOB_STATE (a broken call); NotFound JOB_NOT_FOUND;
+	// WrongState RECORD_LOCKED; Stale HEAD_MOVED (the job has another LineCount,
+	// in Meta "line_count"); Exists ENTRY_ID_REUSED (an id is taken, in any job
+	// of the organisation; Meta says "entry", "job", "list", "seq"); NotFound
+	// REFUSED_NOT_FOUND for AdmitDigest. Refused entries with a digest already
+	// kept for the job are left as they are, and so are known examinations and
+	// outbox items; OutboxDone ids that are not there are done.
 	Append(ctx context.Context, org, job string, a Append) (Job, error)
-	// AppendAddenda adds addenda to a locked or ended job. Errors as Append;
-	// WrongState RECORD_OPEN if the job is not locked.
+	// AppendAddenda adds addenda to a locked or ended job. Errors as Append (Meta
+	// "addendum_count" of HEAD_MOVED); WrongState RECORD_OPEN if the job is not
+	// locked. Contradicted, once set, stays.
 	AppendAddenda(ctx context.Context, org, job string, a AppendAddenda) (Job, error)
 	// Lock appends the last lines, the log leaf and the checkpoint, under a row
-	// lock on the log head. Errors as Append; Stale LOG_MOVED if the log's size
-	// is not l.Log.After.
+	// lock on the log head; Log.Job and Log.List are set by the store. At least
+	// one line. Errors as Append; after HEAD_MOVED, Stale LOG_MOVED if the log's
+	// size is not l.Log.After (Meta "size"). A replay is told by its lines.
 	Lock(ctx context.Context, org, job string, l Lock) (Job, error)
 	// SealAddenda appends a log leaf over the job's first count addenda and sets
-	// AddendumSealed. Stale LOG_MOVED.
+	// AddendumSealed. A replay (the same leaf stands at l.After) stores nothing.
+	// Errors: NotFound JOB_NOT_FOUND; WrongState RECORD_OPEN; Stale LOG_MOVED;
+	// Invalid ADDENDUM_COUNT if count is not more than what is sealed, or more
+	// than there is.
 	SealAddenda(ctx context.Context, org, job string, count int64, l LogAppend) (Job, error)
-	// KeepRefused stores refused entries without lines.
+	// KeepRefused stores refused entries without lines, in any state of the job.
+	// NotFound JOB_NOT_FOUND.
 	KeepRefused(ctx context.Context, org, job string, rs []Refused) error
 	// Lines returns at most limit lines with seq > after, in order, and at most
-	// about maxBytes of them (at least one).
+	// maxBytes of them, but at least one; maxBytes below 1 does not bound.
 	Lines(ctx context.Context, org, job string, list List, after int64, limit int, maxBytes int64) ([]Line, error)
 	// FindEntries says where those of ids are that exist, in any job.
 	FindEntries(ctx context.Context, org string, ids []string) (map[string]EntryRef, error)
 	// DeviceHead returns the largest counter of a device in a job's record and
-	// addenda and its payload's digest; 0 when there is none.
+	// addenda and its payload's digest (of a forked chain, the one that came
+	// last); 0 when there is none.
 	DeviceHead(ctx context.Context, org, job, device string) (counter int64, digest [32]byte, err error)
 	// ReportUnsent records how many entries and photos of a job a device says it
-	// still holds; the newest report replaces the one before.
+	// still holds; a report as new or newer (by Time) replaces the one before.
+	// NotFound JOB_NOT_FOUND.
 	ReportUnsent(ctx context.Context, org, job string, u Unsent) error
 	// Unsent returns the last report of each device for a job, by device.
 	Unsent(ctx context.Context, org, job string) ([]Unsent, error)
@@ -422,7 +451,7 @@ type Records interface {
 	ListRefused(ctx context.Context, org, job string, offset, limit int) ([]Refused, error)
 	// GetRefused: NotFound REFUSED_NOT_FOUND.
 	GetRefused(ctx context.Context, org, job string, digest [32]byte) (Refused, error)
-	// RefusedTotals returns the number and bytes kept aside for a job and device.
+	// RefusedTotals returns the number and payload bytes kept aside for a job and device.
 	RefusedTotals(ctx context.Context, org, job, device string) (count, bytes int64, err error)
 }
 
@@ -465,11 +494,14 @@ type LogLeaf struct {
 
 // Logs reads an organisation's log; only Lock and SealAddenda write it.
 type Logs interface {
-	// GetLogHead returns the head; size 0 for a new log.
+	// GetLogHead returns the head; size 0 and the root of nothing (SHA-256 of no
+	// bytes) for a new log. NotFound ORGANIZATION_NOT_FOUND.
 	GetLogHead(ctx context.Context, org string) (LogHead, error)
-	// LogNodes returns the nodes asked for; Corrupt LOG_NODE_MISSING if one is not there.
+	// LogNodes returns the nodes asked for, in that order; Corrupt
+	// LOG_NODE_MISSING if one is not there.
 	LogNodes(ctx context.Context, org string, want []Node) ([]Node, error)
-	// LogLeaves returns the leaves of a job in order; job empty: all, after an index.
+	// LogLeaves returns at most limit leaves with index > after, in order; job
+	// narrows if not empty. The first leaf has index 0: begin with after = -1.
 	LogLeaves(ctx context.Context, org, job string, after int64, limit int) ([]LogLeaf, error)
 }
 
@@ -508,27 +540,35 @@ type Blob struct {
 // Uploads keeps uploads and where blobs are.
 type Uploads interface {
 	// CreateUpload stores u, or returns the receiving upload that the same
-	// person (or device) has for the same job and digest. Busy TOO_MANY_UPLOADS
-	// over maxOpen open ones of that device (or person without one).
+	// device (or, without one, person) has for the same job and digest. Busy
+	// TOO_MANY_UPLOADS if maxOpen of that device (or person) are receiving.
+	// Exists UPLOAD_EXISTS; NotFound JOB_NOT_FOUND; Invalid PURPOSE, UPLOAD_BEGIN.
 	CreateUpload(ctx context.Context, org string, u Upload, maxOpen int) (Upload, error)
 	// GetUpload: NotFound UPLOAD_NOT_FOUND.
 	GetUpload(ctx context.Context, org, id string) (Upload, error)
 	// AdvanceUpload moves the offset from 'from' to 'to' and the expiry. If the
 	// stored offset is not from, the stored upload is returned with Stale
-	// UPLOAD_OFFSET.
+	// UPLOAD_OFFSET; if it is over, with WrongState UPLOAD_OVER. Invalid
+	// UPLOAD_RANGE if to is before from or behind the size. NotFound.
 	AdvanceUpload(ctx context.Context, org, id string, from, to int64, expire time.Time) (Upload, error)
-	// FinishUpload sets the state to "stored" or "wrong".
+	// FinishUpload sets the state to "stored" or "wrong"; again is harmless.
+	// WrongState UPLOAD_OVER if it ended the other way. NotFound
+	// UPLOAD_NOT_FOUND; Invalid UPLOAD_STATE.
 	FinishUpload(ctx context.Context, org, id, state string) (Upload, error)
-	// ExpiredUploads returns at most limit uploads past their time, of all organisations.
+	// ExpiredUploads returns at most limit uploads past their time, in any state,
+	// of all organisations.
 	ExpiredUploads(ctx context.Context, now time.Time, limit int) (map[string][]Upload, error)
-	// DeleteUpload forgets one.
+	// DeleteUpload forgets one; one that is not there is forgotten.
 	DeleteUpload(ctx context.Context, org, id string) error
 	// PutBlob records kept bytes; the same job and digest again changes nothing
-	// and returns the stored one.
+	// and returns the stored one. NotFound JOB_NOT_FOUND.
 	PutBlob(ctx context.Context, org string, b Blob) (Blob, error)
 	// GetBlob: NotFound BLOB_NOT_FOUND.
 	GetBlob(ctx context.Context, org, job string, digest [32]byte) (Blob, error)
-	// ListBlobs returns a job's blobs by digest; job empty: all of the organisation.
+	// ListBlobs returns at most limit of a job's blobs with digest > after (zero:
+	// from the first), by digest. job empty: all of the organisation, by digest
+	// and job; a page then must hold all the jobs of its last digest, or the
+	// next one misses them.
 	ListBlobs(ctx context.Context, org, job string, after [32]byte, limit int) ([]Blob, error)
 	// BlobJobs returns the jobs that hold this digest.
 	BlobJobs(ctx context.Context, org string, digest [32]byte) ([]string, error)
@@ -546,7 +586,7 @@ type ExamineItem struct {
 	Subject     string
 	Step        string
 	Attempts    int64
-	NotBefore   time.Time
+	NotBefore   time.Time // of a taken item: the end of its lease
 	LastProblem string
 }
 
@@ -571,17 +611,21 @@ type RetainItem struct {
 }
 
 // Queues are bounded only by the disk and survive a kill. Take leases items to
-// one worker; an item not done within the lease comes back.
+// one worker; an item not done within the lease comes back. Attempts counts the
+// times that an item was taken.
 type Queues interface {
 	// EnqueueExamine adds items; known ones (job, digest, entry) are left.
 	EnqueueExamine(ctx context.Context, org string, items []ExamineItem) error
 	// TakeExamine leases at most limit due items of any organisation.
 	TakeExamine(ctx context.Context, now time.Time, lease time.Duration, limit int) (map[string][]ExamineItem, error)
-	// FinishExamine removes an item and records the examination with the blob.
+	// FinishExamine removes an item and records the examination with the blob; an
+	// item that is not there is finished. NotFound BLOB_NOT_FOUND.
 	FinishExamine(ctx context.Context, org, id string, job string, digest [32]byte, examined []byte) error
-	// PostponeExamine puts an item back.
+	// PostponeExamine puts an item back. NotFound ITEM_NOT_FOUND.
 	PostponeExamine(ctx context.Context, org, id string, notBefore time.Time, problem string) error
-	// EnqueueOutbox adds items; known ids are left.
+	// EnqueueOutbox adds items; ids that wait already are left. NotFound
+	// JOB_NOT_FOUND. The entry's own id is what makes a done item harmless when
+	// it is enqueued again.
 	EnqueueOutbox(ctx context.Context, org string, items []OutboxItem) error
 	// TakeOutbox leases items of any organisation, oldest first.
 	TakeOutbox(ctx context.Context, now time.Time, lease time.Duration, limit int) (map[string][]OutboxItem, error)
@@ -589,11 +633,13 @@ type Queues interface {
 	DoneOutbox(ctx context.Context, org string, ids []string) error
 	// TakeRetain leases retention items of any organisation.
 	TakeRetain(ctx context.Context, now time.Time, lease time.Duration, limit int) (map[string][]RetainItem, error)
-	// FinishRetain removes an item and sets the blob's retention text.
+	// FinishRetain removes an item and sets the blob's retention text. NotFound
+	// BLOB_NOT_FOUND.
 	FinishRetain(ctx context.Context, org, id string, job string, digest [32]byte, retention string) error
-	// PostponeRetain puts an item back.
+	// PostponeRetain puts an item back. NotFound ITEM_NOT_FOUND.
 	PostponeRetain(ctx context.Context, org, id string, notBefore time.Time) error
-	// QueueDepths returns the number of waiting items by queue name.
+	// QueueDepths returns the number of items waiting or leased, by the names
+	// "examine", "outbox", "retain".
 	QueueDepths(ctx context.Context) (map[string]int64, error)
 }
 
@@ -629,6 +675,7 @@ type Custody interface {
 	ListCustody(ctx context.Context, org, who, job string, before int64, limit int) ([]CustodyLine, error)
 	// PutPhotoHash stores h; the same job and digest again replaces it.
 	PutPhotoHash(ctx context.Context, org string, h PhotoHash) error
-	// PhotoHashes returns hashes since a time; site narrows if not empty.
+	// PhotoHashes returns hashes of that time and later, newest first; site
+	// narrows if not empty.
 	PhotoHashes(ctx context.Context, org, site string, since time.Time, limit int) ([]PhotoHash, error)
 }
