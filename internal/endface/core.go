@@ -210,3 +210,67 @@ func (f *face) findMultimode() {
 		f.coreRadius = radius
 	}
 }
+
+// centreMultimode finds how far the multimode core's edge lies off the
+// cladding's centre, takes the difference out of the residue and moves the axis.
+// To first order a shift by (dx, dy) adds -(dx·cos θ + dy·sin θ)·dP/dr.
+func (f *face) centreMultimode() {
+	f.axisX, f.axisY = f.edge.x, f.edge.y
+	w := f.img.w
+	var rows [][]float64
+	var y, wt []float64
+	var at []int
+	reach := (f.coreRadius + 3) * f.scale * 1.1
+	h := 1.5 * f.binWidth
+	for py := max(0, int(f.edge.y-reach)); py <= min(f.img.h-1, int(f.edge.y+reach)); py++ {
+		for px := max(0, int(f.edge.x-reach)); px <= min(w-1, int(f.edge.x+reach)); px++ {
+			o := py*w + px
+			r := float64(f.rad[o])
+			if math.Abs(r-f.coreRadius) > 3 {
+				continue
+			}
+			p := f.micro(float64(px), float64(py))
+			g := (f.level(r+h) - f.level(r-h)) / (2 * h)
+			rows = append(rows, []float64{-g * p.x / r, -g * p.y / r})
+			y = append(y, float64(f.res.pix[o]))
+			u := 1.0
+			if f.masked != nil && f.masked[o] {
+				u = 0
+			}
+			wt = append(wt, u)
+			at = append(at, o)
+		}
+	}
+	if len(rows) < 100 {
+		return
+	}
+	base := append([]float64(nil), wt...)
+	dev := make([]float64, len(rows))
+	var a []float64
+	for range 4 {
+		b, ok := least(rows, y, wt, 2)
+		if !ok {
+			return
+		}
+		a = b
+		for i, row := range rows {
+			dev[i] = math.Abs(y[i] - a[0]*row[0] - a[1]*row[1])
+		}
+		s := max(4.7*1.4826*kth(dev, len(dev)/2), 1e-4)
+		for i, d := range dev {
+			u := d / s
+			wt[i] = 0
+			if u < 1 {
+				wt[i] = base[i] * (1 - u*u) * (1 - u*u)
+			}
+		}
+	}
+	if math.Hypot(a[0], a[1]) > 1.2 {
+		return
+	}
+	for i, o := range at {
+		f.res.pix[o] -= float32(a[0]*rows[i][0] + a[1]*rows[i][1])
+	}
+	f.axisX += f.toPixel[0]*a[0] + f.toPixel[1]*a[1]
+	f.axisY += f.toPixel[2]*a[0] + f.toPixel[3]*a[1]
+}

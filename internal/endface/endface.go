@@ -212,6 +212,8 @@ func Analyze(img image.Image, opts Options) (res Result, err error) {
 		f.findMultimode()
 		if f.coreRadius == 0 {
 			f.findCore()
+		} else {
+			f.centreMultimode()
 		}
 		f.judgeNoise()
 	}

@@ -520,11 +520,20 @@ func (f *face) judgeNoise() {
 		case r < innerFlat:
 			f.threshold[i] = max(6*f.noise, least(f.cladding))
 		case r > outerFlat:
-			f.threshold[i] = max(6*f.grain, least(f.ferrule))
+			f.threshold[i] = max(7*f.grain, least(f.ferrule))
 		default:
 			s := max(1.4826*hists[i].quantile(0.5), f.noise)
 			f.threshold[i] = max(7*s, least(f.cladding))
 		}
+	}
+	// Where the profile is steep a small misfit of an edge looks like a mark.
+	misfit := 0.35 / f.scale
+	for i := range n {
+		steep := 0.0
+		for r := float64(i) - 0.5; r < float64(i)+1.5; r += f.binWidth {
+			steep = max(steep, math.Abs(f.level(r+f.binWidth)-f.level(r-f.binWidth))/(2*f.binWidth))
+		}
+		f.threshold[i] += misfit * steep
 	}
 	f.threshold[n] = f.threshold[n-1]
 	if f.core.seen {

@@ -240,19 +240,25 @@ func (s *search) across(k curve, t0, t1, reach, sign float64) (prof []float64, s
 	prof = make([]float64, 2*half+1)
 	col := make([]float64, 0, rows)
 	for i := range prof {
-		col = col[:0]
 		dv := float64(i-half) * step
-		for j := range rows {
-			t := t0 + (t1-t0)*(float64(j)+0.5)/float64(rows)
-			p := k.at(t, dv)
-			x, y := f.pixel(p)
-			if x < 0 || y < 0 || x > float64(f.img.w-1) || y > float64(f.img.h-1) {
-				continue
+		// The adhesive is left out where anything else is to be had.
+		for _, all := range [2]bool{false, true} {
+			col = col[:0]
+			for j := range rows {
+				t := t0 + (t1-t0)*(float64(j)+0.5)/float64(rows)
+				p := k.at(t, dv)
+				x, y := f.pixel(p)
+				if x < 0 || y < 0 || x > float64(f.img.w-1) || y > float64(f.img.h-1) {
+					continue
+				}
+				if r := math.Hypot(x-f.edge.x, y-f.edge.y) / f.scale; !all && r > innerFlat+1.5 && r < outerFlat-3 {
+					continue
+				}
+				col = append(col, sign*float64(f.res.at(x, y)))
 			}
-			if r := math.Hypot(x-f.edge.x, y-f.edge.y) / f.scale; r > innerFlat+1.5 && r < outerFlat-3 {
-				continue
+			if len(col) > 0 {
+				break
 			}
-			col = append(col, sign*float64(f.res.at(x, y)))
 		}
 		if len(col) == 0 {
 			return nil, step
@@ -354,7 +360,7 @@ func (s *search) measureLine(k curve, sign float64) (lineMark, bool) {
 	}
 	k.t0 = s.follow(k, k.t0, -1, width, height, sign)
 	k.t1 = s.follow(k, k.t1, 1, width, height, sign)
-	m := lineMark{mark{path: k}}
+	m := lineMark{mark{path: &k}}
 	m.kind, m.size, m.depth = fibre.Scratch, width, sign*height
 	m.place()
 	return m, true
@@ -445,7 +451,8 @@ func (s *search) faint() {
 					ok = ok && s.state[o] == free
 				}
 			}
-			if r := float64(f.rad[sy*f.img.w+sx]); f.core.seen && math.Abs(r-f.core.radius) < 1.5 {
+			if r := float64(f.rad[sy*f.img.w+sx]); f.core.seen && math.Abs(r-f.core.radius) < 1.5 ||
+				f.coreRadius > 0 && math.Abs(r-f.coreRadius) < 1.5 {
 				ok = false
 			}
 			if open[y*side+x] = ok; ok {
@@ -559,7 +566,7 @@ func (s *search) faint() {
 // again fits the middle line to where the scratch is deepest, station by
 // station, and measures it anew over its whole length.
 func (s *search) again(m lineMark, sign float64) (lineMark, bool) {
-	k := m.path
+	k := *m.path
 	n := max(3, int(m.length/6))
 	var rows [][]float64
 	var y, wt []float64
@@ -596,7 +603,7 @@ func (s *search) again(m lineMark, sign float64) (lineMark, bool) {
 // in all of them together.
 func (s *search) plain(m lineMark, sign float64) bool {
 	f := s.f
-	k := m.path
+	k := *m.path
 	n := max(4, int(m.length/3))
 	side := m.size/2 + (2.5*f.blur+1.5)/f.scale
 	step := 0.7 / f.scale
@@ -654,11 +661,11 @@ func (s *search) joinLines() {
 
 func (s *search) join(i, j int) bool {
 	a, b := s.marks[i], s.marks[j]
-	if a.kind != fibre.Scratch || b.kind != fibre.Scratch || a.length < b.length || (a.depth > 0) != (b.depth > 0) ||
+	if a.path == nil || b.path == nil || a.length < b.length || (a.depth > 0) != (b.depth > 0) ||
 		max(a.size, b.size) > 1.6*min(a.size, b.size)+0.8 {
 		return false
 	}
-	k := a.path
+	k := *a.path
 	lo, hi := math.Inf(1), math.Inf(-1)
 	var rows [][]float64
 	var y, wt []float64
@@ -696,7 +703,7 @@ func (s *search) join(i, j int) bool {
 	}
 	k.a, k.b, k.c = c[0], c[1]/50, c[2]/2500
 	k.t0, k.t1 = min(k.t0, lo), max(k.t1, hi)
-	m := lineMark{mark{path: k}}
+	m := lineMark{mark{path: &k}}
 	m.kind, m.depth = fibre.Scratch, a.depth
 	m.size = (a.size*a.length + b.size*b.length) / (a.length + b.length)
 	m.place()
@@ -706,7 +713,7 @@ func (s *search) join(i, j int) bool {
 
 // place sets what follows from path and width.
 func (m *lineMark) place() {
-	k := m.path
+	k := *m.path
 	m.outline = nil
 	m.length = k.t1 - k.t0
 	m.centre = k.at((k.t0+k.t1)/2, 0)

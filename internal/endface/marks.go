@@ -18,7 +18,7 @@ type mark struct {
 	depth   float64 // level against a clean face, signed
 	outline []point // contour of a defect, middle line of a scratch
 	area    float64 // µm²
-	path    curve   // scratches
+	path    *curve  // scratches that run smoothly
 }
 
 const (
@@ -327,6 +327,12 @@ func (s *search) defect(field plane, px []int32, sign float32, peak, sd float64,
 	m.inner = max(0, inner)
 	if m.size <= 0 {
 		return
+	}
+	// Long and thin, though no smooth line: graded by its width all the same.
+	if !joined && 4*r*r > 8*m.area {
+		m.kind = fibre.Scratch
+		m.length = 2 * r
+		m.size = stripeWidth(m.area/(2*r), spread)
 	}
 	id := touched
 	if joined {
