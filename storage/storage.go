@@ -269,8 +269,8 @@ type JobFilter struct {
 	Day    string
 	Site   string
 	State  JobState
-	Jobs   []string // only these, for scoped readers; nil does not narrow
-	Sites  []string // only these
+	Jobs   []string  // only these, for scoped readers; nil does not narrow
+	Sites  []string  // only these
 	From   time.Time // made at it or later
 	To     time.Time // made before it
 }
@@ -567,8 +567,8 @@ type Uploads interface {
 	GetBlob(ctx context.Context, org, job string, digest [32]byte) (Blob, error)
 	// ListBlobs returns at most limit of a job's blobs with digest > after (zero:
 	// from the first), by digest. job empty: all of the organisation, by digest
-	// and job; a page then must hold all the jobs of its last digest, or the
-	// next one misses them.
+	// and job; all jobs of the last digest come with it, over the limit if need
+	// be, so that the next page misses none.
 	ListBlobs(ctx context.Context, org, job string, after [32]byte, limit int) ([]Blob, error)
 	// BlobJobs returns the jobs that hold this digest.
 	BlobJobs(ctx context.Context, org string, digest [32]byte) ([]string, error)

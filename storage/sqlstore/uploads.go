@@ -246,6 +246,13 @@ func (s *Store) ListBlobs(ctx context.Context, o, job string, after [32]byte, li
 		q.add(` ORDER BY digest, job LIMIT `)
 		q.arg(atMost(limit))
 		bs, err = many(ctx, tx, scanBlob, q.text.String(), q.args...)
+		if err != nil || job != "" || len(bs) == 0 || len(bs) < limit {
+			return err
+		}
+		last := bs[len(bs)-1]
+		rest, err := many(ctx, tx, scanBlob, `SELECT `+blobColumns+` FROM blob WHERE org = $1 AND digest = $2 AND job > $3 ORDER BY job`,
+			o, hash(last.Digest), last.Job)
+		bs = append(bs, rest...)
 		return err
 	})
 	return bs, err
