@@ -192,11 +192,12 @@ func (p *planReader) head(cells []string) bool {
 		p.fail("", "has %d columns; at most %d are allowed", len(cells), maxColumns)
 		return false
 	}
-	for i, c := range cells {
+	for len(cells) > 0 && strings.TrimSpace(cells[len(cells)-1]) == "" {
+		cells = cells[:len(cells)-1] // office programs leave empty columns behind
+	}
+	for _, c := range cells {
 		name := strings.ToLower(strings.TrimSpace(c))
 		switch attribute, isAttribute := strings.CutPrefix(name, "attribute."); {
-		case name == "" && empty(cells[i:]):
-			cells = cells[:i]
 		case slices.Contains(p.heading, name):
 			p.fail(name, "the column is given twice")
 		case isAttribute && !attributeName.MatchString(attribute):
@@ -206,9 +207,7 @@ func (p *planReader) head(cells []string) bool {
 		case !isAttribute && !slices.Contains(planColumns, name):
 			p.fail(name, "%.60q is not a column of a plan; columns are %s, attribute.<name>", name, strings.Join(planColumns, ", "))
 		}
-		if len(p.heading) < len(cells) {
-			p.heading = append(p.heading, name)
-		}
+		p.heading = append(p.heading, name)
 	}
 	for _, needed := range []string{"kind", "id"} {
 		if !slices.Contains(p.heading, needed) {
