@@ -317,7 +317,7 @@ func (s *search) defect(field plane, px []int32, sign float32, peak, sd float64,
 		inner = min(inner, math.Hypot(p.x, p.y)-grow)
 	}
 	for _, q := range px {
-		if p := f.micro(float64(int(q)%field.w), float64(int(q)/field.w)); math.Hypot(p.x, p.y) < 0.7/f.scale {
+		if p := f.micro(float64(int(q)%field.w), float64(int(q)/field.w)); math.Hypot(p.x, p.y) < 0.8/f.scale {
 			inner = 0
 		}
 	}

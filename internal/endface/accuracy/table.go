@@ -31,6 +31,7 @@ func table(w io.Writer, s trial.Summary, n int, first uint64) {
 	p("| What | Result | Target | |\n|---|---|---|---|\n")
 	p("| Verdict agrees with the truth, clear faces | %s | at least 99 %% | %s |\n", percent(s.ClearAgree, s.Clear), met(agree >= 0.99))
 	p("| … of the others: passed wrongly / failed wrongly / said not gradable | %d / %d / %d | | |\n", s.FalsePass, s.FalseFail, s.ClearNotGradable)
+	p("| … true verdicts among them: pass / fail | %d / %d | | |\n", s.ClearTruePass, s.Clear-s.ClearTruePass)
 	p("| Size error, median of its amount | %.3f µm | at most 0.3 µm | %s |\n", s.MedianSize, met(s.MedianSize <= 0.3))
 	p("| … scratch widths / defect diameters | %.3f / %.3f µm | | |\n", s.MedianScratch, s.MedianDefect)
 	p("| … 95th percentile, all | %.3f µm | | |\n", s.P95Size)

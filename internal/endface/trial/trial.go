@@ -165,6 +165,7 @@ type Summary struct {
 	Pictures                                           int
 	Clear, ClearAgree, ClearNotGradable                int
 	FalsePass, FalseFail                               int // among clear faces
+	ClearTruePass                                      int // clear faces whose true verdict is a pass
 	Free, FreeAgree, FreeNotGradable                   int
 	Clean, CleanFailed, CleanNotGradable, CleanScratch int
 	CleanDefects                                       int
@@ -218,6 +219,9 @@ func Sum(outs []Outcome) Summary {
 			continue
 		}
 		s.Clear++
+		if o.Want == fibre.EndFacePass {
+			s.ClearTruePass++
+		}
 		switch {
 		case o.Agrees():
 			s.ClearAgree++
