@@ -349,6 +349,13 @@ func TestJudgeTrace(t *testing.T) {
 			}
 		})
 	}
+	// 26 dB read with 40 dB of directivity lies between 24.4198 and 27.9331 dB.
+	for rule, want := range map[recordv1.Limit_Decision_Rule]recordv1.Verdict{directivity: recordv1.Verdict_PASS_NOT_PROVEN, simple: recordv1.Verdict_PASS} {
+		j := limits.JudgeTrace(trace(band(880, 915, 26)), nil, lim(25, open, dB, rule), &recordv1.Assessment_Pinned{Directivity: ptr(40)})
+		if j.Verdict != want || !strings.Contains(plainSpace(j.Sentence), "between 24.42 and 27.93 dB") {
+			t.Errorf("%v: %v, %s; want %v, with the bounds", rule, j.Verdict, j.Sentence, want)
+		}
+	}
 	read := &recordv1.TraceAttached{Read: &recordv1.Measure{Value: 21, Unit: dB}}
 	if j := limits.JudgeTrace(trace(band(880, 915, 19)), read, lim(18, open, dB, simple), nil); code(j, limits.WarnTraceReading) == nil {
 		t.Errorf("21 dB on the screen and 19 in the trace: warnings %v; want one", j.Warnings)

@@ -3,7 +3,6 @@ package limits
 import (
 	"slices"
 
-	"witnessmark/internal/errs"
 	"witnessmark/internal/units"
 	recordv1 "witnessmark/proto/gen/witnessmark/record/v1"
 )
@@ -119,11 +118,3 @@ func convert(value float64, from, to recordv1.Measure_Unit) (float64, error) {
 // Symbol is the printed form of a unit of the record: "N·m"; empty for ratios
 // and counts.
 func Symbol(u recordv1.Measure_Unit) string { return unitOf(u).Symbol() }
-
-// checkUnit is the error of a unit that does not fit a quantity.
-func checkUnit(field string, q recordv1.Quantity, u recordv1.Measure_Unit) error {
-	if UnitFits(q, u) {
-		return nil
-	}
-	return errs.Field("UNIT_DOES_NOT_FIT", field, u.String()+" is not a unit of "+q.String())
-}

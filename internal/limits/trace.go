@@ -45,7 +45,7 @@ func JudgeTrace(t *recordv1.TraceReceived, attached *recordv1.TraceAttached, lim
 	asked := limit.Decision.GetRule() == recordv1.Limit_Decision_DIRECTIVITY
 	verdict, guard := recordv1.Verdict_VERDICT_UNSPECIFIED, 0.0
 	var says []string
-	inside := false
+	inside, bounds := false, ""
 	for _, b := range t.GetBands() {
 		rl := b.GetReturnLossDb()
 		y, ok := asUnit(rl, limit.Unit)
@@ -56,14 +56,19 @@ func JudgeTrace(t *recordv1.TraceReceived, attached *recordv1.TraceAttached, lim
 		}
 		interval := metrology.Interval{Low: clamped(y), High: clamped(y)}
 		proven := known
-		if asked {
-			low, high, err := j.trueBounds(rl, limit.Unit)
-			switch {
-			case err:
-				proven = false
-			default:
-				interval = metrology.Interval{Low: min(clamped(low), clamped(y)), High: max(clamped(high), clamped(y))}
+		low, high, unknown := j.trueBounds(rl, limit.Unit)
+		if !unknown {
+			j.term("lowest true value in "+bandText(b), low, limit.Unit)
+			j.term("highest true value in "+bandText(b), high, limit.Unit)
+			if rl == worst {
+				bounds = " With " + measure(j.pin.GetDirectivity(), decibels) + " of directivity the worst lies " + between(low, high, limit.Unit, limit.Lower, limit.Upper)
 			}
+		}
+		switch {
+		case asked && unknown:
+			proven = false
+		case asked:
+			interval = metrology.Interval{Low: min(clamped(low), clamped(y)), High: max(clamped(high), clamped(y))}
 		}
 		m, err := metrology.Judge(tolerance(limit), rule, u, clamped(y), interval)
 		if err != nil {
@@ -84,6 +89,12 @@ func JudgeTrace(t *recordv1.TraceReceived, attached *recordv1.TraceAttached, lim
 	j.applied(limit, guard)
 	text := strings.Join(says, "; ")
 	text = strings.ToUpper(text[:1]) + text[1:] + "." + sourceSentence(limit)
+	switch {
+	case bounds != "" && asked:
+		text += bounds + "."
+	case bounds != "":
+		text += bounds + "; the limit does not ask for that."
+	}
 	advice := ""
 	switch verdict {
 	case recordv1.Verdict_PASS_NOT_PROVEN:
@@ -146,8 +157,8 @@ func asUnit(rl float64, to recordv1.Measure_Unit) (float64, bool) {
 }
 
 // trueBounds is where the true value behind a return loss can lie, in the
-// limit's unit; failed when the directivity is not known.
-func (j *judging) trueBounds(rl float64, to recordv1.Measure_Unit) (low, high float64, failed bool) {
+// limit's unit; unknown when the directivity is.
+func (j *judging) trueBounds(rl float64, to recordv1.Measure_Unit) (low, high float64, unknown bool) {
 	if j.pin.Directivity == nil {
 		return 0, 0, true
 	}
