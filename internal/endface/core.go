@@ -1,7 +1,6 @@
 package endface
 
 import (
-	"cmp"
 	"math"
 	"slices"
 )
@@ -26,7 +25,7 @@ func (f *face) findCore() {
 	f.axisX, f.axisY = f.edge.x, f.edge.y
 	var pts []sample
 	reach := coreFlat * f.scale * 1.1
-	stride := max(1, int(reach/25))
+	stride := max(1, int(reach/16+0.5))
 	// What is far too dark or bright for a core is a mark, and so is its edge.
 	deep := func(o int) bool {
 		v := float64(f.res.pix[o])
@@ -64,11 +63,9 @@ func (f *face) findCore() {
 		return
 	}
 	soft := math.Sqrt(f.blur*f.blur+0.01) / f.scale
-	dev := make([]float64, len(pts))
+	dev, shape, use := make([]float64, len(pts)), make([]float64, len(pts)), make([]bool, len(pts))
 	// cost is the trimmed sum of squares with the best depth for this disc.
 	cost := func(cx, cy, r float64) (depth, c float64) {
-		shape := make([]float64, len(pts))
-		use := make([]bool, len(pts))
 		for i, p := range pts {
 			shape[i] = 0.5 * math.Erfc((math.Hypot(p.x-cx, p.y-cy)-r)/(soft*math.Sqrt2))
 			use[i] = true
@@ -179,11 +176,37 @@ func (f *face) findCore() {
 	}
 }
 
-// kth returns the k-th smallest of v without changing it.
+// kth returns the k-th smallest of v without changing it, by Hoare's selection.
 func kth(v []float64, k int) float64 {
 	c := slices.Clone(v)
-	slices.SortFunc(c, cmp.Compare)
-	return c[min(k, len(c)-1)]
+	k = min(k, len(c)-1)
+	lo, hi := 0, len(c)-1
+	for lo < hi {
+		pivot := c[(lo+hi)/2]
+		i, j := lo, hi
+		for i <= j {
+			for c[i] < pivot {
+				i++
+			}
+			for c[j] > pivot {
+				j--
+			}
+			if i <= j {
+				c[i], c[j] = c[j], c[i]
+				i++
+				j--
+			}
+		}
+		switch {
+		case k <= j:
+			hi = j
+		case k >= i:
+			lo = i
+		default:
+			return c[k]
+		}
+	}
+	return c[k]
 }
 
 // findMultimode looks in the profile for the edge of a core of 50 or 62.5 µm.

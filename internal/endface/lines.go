@@ -462,7 +462,7 @@ func (s *search) faint() {
 	}
 	perMicro := f.scale / float64(k)
 	n := max(4, int(7*perMicro)) // half length in small pixels: 14 µm in all
-	const dirs = 24
+	const dirs = 18
 	type cand struct {
 		v    float32
 		o, d int
