@@ -41,7 +41,6 @@ const (
 	AskReturnLoss       = "ASK_DECIBELS"   // 18 for a standing-wave ratio
 	AskUnlikely         = "ASK_UNLIKELY"   // outside what the quantity can plausibly be
 	AskThousands        = "ASK_DECIMAL"    // exactly three digits after a lone comma or point
-	AskUnit             = "ASK_UNIT"       // no unit typed where none was shown
 	AskTorque           = "ASK_TORQUE"     // far from what the interface takes
 	AskSetting          = "ASK_SETTING"    // the tool's setting is not the torque entered
 	WarnKitNone         = "KIT_NOT_KNOWN"  // no self-check holds for the kit
@@ -359,7 +358,9 @@ func (j *judging) siteDay(at time.Time) (metrology.Date, bool) {
 //
 // The reading is judged in the limit's unit. A level in dBm goes to dBc, and
 // back, only with the power of one carrier. Return loss and standing-wave ratio
-// are one thing in two forms. What cannot be compared is not measurable, with
+// are one thing in two forms. For a distance to a fault the pinned largest value
+// is that of the set-up, in the limit's unit, or the reading's where no limit
+// applies; a distance beyond it says nothing. What cannot be compared is not measurable, with
 // the reason; it is never an error and never a pass.
 func JudgeReading(q recordv1.Quantity, r *recordv1.ReadingTaken, confirmed bool, limit Resolved, pin *recordv1.Assessment_Pinned, at time.Time) Judgement {
 	j := newJudging("reading against its limit", confirmed, pin)
@@ -390,6 +391,15 @@ func JudgeReading(q recordv1.Quantity, r *recordv1.ReadingTaken, confirmed bool,
 	}
 	if l.Problem != "" {
 		return j.unjudged(text+" cannot be judged: "+l.Problem+".", "Have the plan revised; the reading is kept.")
+	}
+	if q == recordv1.Quantity_DISTANCE_TO_FAULT && j.pin.ToolMaximum != nil {
+		in := l.Unit
+		if l.None {
+			in = unit
+		}
+		if y, err := convert(value, unit, in); err == nil && round6(y) > round6(j.pin.GetToolMaximum()) {
+			return j.unjudged(text+" lies beyond the largest distance of this set-up, "+measure(j.pin.GetToolMaximum(), in)+".", "Choose a smaller span or more points, so that the whole line lies within the largest distance, and sweep again.")
+		}
 	}
 	if l.None {
 		j.calibrated(at, value, unit)

@@ -125,6 +125,9 @@ func TestJudgeReading(t *testing.T) {
 		{"guard bands that meet", recordv1.Quantity_LENGTH, reading(5, recordv1.Measure_METERS), guard(lim(4.9, 5.1, recordv1.Measure_METERS, guarded), 1, 0.5), nil, recordv1.Verdict_NOT_MEASURABLE, "cannot be judged"},
 
 		{"more light out than in", recordv1.Quantity_FIBRE_LOSS, reading(-0.2, dB), lim(open, 1.68, dB, simple), nil, recordv1.Verdict_NOT_MEASURABLE, "the reference is not valid"},
+		// Largest distance (N − 1)·c·Vf/(2·span): 256 points, 0.88, 500 MHz give 67.2734 m.
+		{"a fault within the set-up", recordv1.Quantity_DISTANCE_TO_FAULT, reading(67.2, recordv1.Measure_METERS), limits.Resolved{None: true}, &recordv1.Assessment_Pinned{ToolMaximum: ptr(67.2734)}, recordv1.Verdict_RECORDED, "recorded"},
+		{"a fault beyond the set-up", recordv1.Quantity_DISTANCE_TO_FAULT, reading(67.3, recordv1.Measure_METERS), limits.Resolved{None: true}, &recordv1.Assessment_Pinned{ToolMaximum: ptr(67.2734)}, recordv1.Verdict_NOT_MEASURABLE, "beyond the largest distance of this set-up, 67.2734 m"},
 		{"no limit", recordv1.Quantity_TEMPERATURE, reading(23, recordv1.Measure_CELSIUS), limits.Resolved{None: true}, nil, recordv1.Verdict_RECORDED, "23 °C is recorded; no limit applies here."},
 		{"the wrong unit", recordv1.Quantity_RETURN_LOSS, reading(23, recordv1.Measure_CELSIUS), lim(18, open, dB, simple), nil, recordv1.Verdict_NOT_MEASURABLE, "degree Celsius is not a unit of return loss"},
 		{"not a number", recordv1.Quantity_RETURN_LOSS, reading(math.NaN(), dB), lim(18, open, dB, simple), nil, recordv1.Verdict_NOT_MEASURABLE, "not a finite number"},
