@@ -1,0 +1,2 @@
+// Each test file gets a database of its own, in memory.
+import "fake-indexeddb/auto";
