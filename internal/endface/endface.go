@@ -85,16 +85,16 @@ const (
 
 // The reasons why a picture is not gradable. They are stable.
 const (
-	ReasonNoCircle    = "NO_CIRCLE"
-	ReasonTooSmall    = "SCALE_TOO_SMALL"
-	ReasonTooBlurred  = "TOO_BLURRED"
-	ReasonTooTilted   = "TOO_TILTED"
-	ReasonSaturated   = "SATURATED"
-	ReasonTooNoisy    = "TOO_NOISY"
-	ReasonWrongMode   = "MODE_DIFFERS"
-	ReasonWrongField  = "FIELD_DIFFERS"
-	ReasonZoneCut     = "ZONE_NOT_IN_PICTURE"
-	ReasonTooManyMark = "TOO_MANY_MARKS"
+	ReasonNoCircle     = "NO_CIRCLE"
+	ReasonTooSmall     = "SCALE_TOO_SMALL"
+	ReasonTooBlurred   = "TOO_BLURRED"
+	ReasonTooTilted    = "TOO_TILTED"
+	ReasonSaturated    = "SATURATED"
+	ReasonTooNoisy     = "TOO_NOISY"
+	ReasonWrongMode    = "MODE_DIFFERS"
+	ReasonWrongField   = "FIELD_DIFFERS"
+	ReasonZoneCut      = "ZONE_NOT_IN_PICTURE"
+	ReasonTooManyMarks = "TOO_MANY_MARKS"
 )
 
 // Core is what was seen of the core.
@@ -226,7 +226,7 @@ func Analyze(img image.Image, opts Options) (res Result, err error) {
 		return Result{}, err
 	}
 	if more && res.Verdict != Fail {
-		res.refuse(ReasonTooManyMark, "More than %d marks: the face cannot be judged mark by mark. Clean it and inspect again.", maxMarks)
+		res.refuse(ReasonTooManyMarks, "More than %d marks: the face cannot be judged mark by mark. Clean it and inspect again.", maxMarks)
 	}
 	return res, nil
 }
@@ -277,29 +277,31 @@ func locate(src source, opts Options) (f *face, why string, err error) {
 		}
 	}()
 	why = "No circle like a cladding's edge was found in the picture."
-	for _, side := range []int{coarseSide, 3 * coarseSide} {
-		k := max(1, (max(src.w, src.h)+side-1)/side)
+	for _, side := range []float64{coarseSide, 3 * coarseSide} {
+		k := max(1, int(math.Ceil(math.Sqrt(float64(src.w)*float64(src.h))/side)))
 		want := 0.0
 		if opts.MicrometersPerPixel > 0 {
 			want = claddingRadius / opts.MicrometersPerPixel / float64(k)
 		}
 		coarse := src.window(0, 0, src.w, src.h, k)
 		best := (*face)(nil)
-		var bestScore float64
+		var bestScore, first float64
 		tried := 0
 		for _, c := range findRings(coarse, want) {
-			if tried == 4 || best != nil && c.score < 0.5*bestScore {
+			if tried == 4 || best != nil && c.score < 0.35*first {
 				break
 			}
-			tried++
+			if tried++; tried == 1 {
+				first = c.score
+			}
 			g := around(src, c, k)
 			e, ok := refineRing(g.img, ring{x: (c.x*float64(k) + float64(k-1)/2 - float64(g.x0)) / float64(g.k), y: (c.y*float64(k) + float64(k-1)/2 - float64(g.y0)) / float64(g.k), r: c.r * float64(k) / float64(g.k)})
 			if !ok || e.whole < 0.55 {
 				continue
 			}
-			if best == nil || c.score*e.whole > bestScore {
-				g.edge = e
-				best, bestScore = g, c.score*e.whole
+			g.edge = e
+			if score := c.score * e.whole * e.whole; best == nil || score > bestScore {
+				best, bestScore = g, score
 			}
 		}
 		if best != nil {

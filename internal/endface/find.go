@@ -14,7 +14,7 @@ type ring struct {
 }
 
 const (
-	coarseSide   = 400 // longest side of the picture that is searched first
+	coarseSide   = 360 // root of the pixels of the picture that is searched first
 	coarseLeast  = 10  // smallest radius looked for there, pixels
 	searchAngles = 96
 )
@@ -162,7 +162,9 @@ func radii(p plane, cx, cy, rmax, want float64) []ring {
 		s -= 0.8 * max(most(0.15, 0.36, k, 0), most(0.54, 0.86, k, 0))     // it is not the cladding that is inside
 		s -= 1.0 * most(0.88, 0.985, k, -1)                                // this is the adhesive's outer edge
 		s -= 0.5 * max(most(1.94, 2.06, k, 0), most(2.44, 2.56, k, 0)) * 1 // this is a multimode core
-		out = append(out, ring{cx, cy, r, s})
+		// A long edge is better evidence than a short one: a large round
+		// defect has a stronger edge than some claddings.
+		out = append(out, ring{cx, cy, r, s * r})
 	}
 	slices.SortStableFunc(out, func(a, b ring) int { return cmp.Compare(b.score, a.score) })
 	return out[:min(len(out), 3)]

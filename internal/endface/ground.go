@@ -303,7 +303,6 @@ func (f *face) calm() {
 		y = append(y, f.profile[i])
 		wt = append(wt, r)
 	}
-	// Half of the curvature of an arc is as likely noise: only what is plain counts.
 	if a, ok := least(rows, y, wt, 2); ok {
 		for i := range i0 {
 			r := (float64(i) + 0.5) * f.binWidth

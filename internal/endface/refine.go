@@ -88,7 +88,7 @@ func fitEdge(p plane, e ellipse, span float64, pass int) (ellipse, bool) {
 	n := 2*half + 1
 	prof := make([]float64, edgeAngles*n)
 	seen := make([]bool, edgeAngles)
-	any := 0
+	any := 0 // directions whose profile lies in the picture
 	for a := range edgeAngles {
 		th := 2 * math.Pi * float64(a) / edgeAngles
 		sn, cs := math.Sincos(th)
@@ -148,7 +148,7 @@ func fitEdge(p plane, e ellipse, span float64, pass int) (ellipse, bool) {
 	}
 	// The adhesive gives two edges of opposite sign; the inner is the cladding's.
 	at := -1
-	share := 0.35
+	const share = 0.35 // of the strongest edge
 	for k := 3; k < n-3; k++ {
 		v := math.Abs(mean[k])
 		if v >= share*top && v >= math.Abs(mean[k-1]) && v >= math.Abs(mean[k+1]) {
