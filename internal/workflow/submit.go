@@ -1,0 +1,617 @@
+package workflow
+
+import (
+	"bytes"
+	"context"
+	"crypto/ecdsa"
+	"encoding/json"
+	"errors"
+	"fmt"
+	"slices"
+	"time"
+
+	"google.golang.org/protobuf/encoding/protojson"
+	"google.golang.org/protobuf/proto"
+	"google.golang.org/protobuf/types/known/timestamppb"
+
+	"witnessmark/internal/access"
+	"witnessmark/internal/errs"
+	"witnessmark/internal/evidence"
+	"witnessmark/internal/record"
+	"witnessmark/internal/seal"
+	recordv1 "witnessmark/proto/gen/witnessmark/record/v1"
+	"witnessmark/storage"
+)
+
+// Submission is an entry on its way in: a payload with a signature, or a
+// message that the server serialises and attests.
+type Submission struct {
+	Payload   []byte
+	Signature []byte
+	KeyID     string
+	Entry     *recordv1.Entry
+	Code      string // the author's own code; checked and not kept
+}
+
+// Outcome is what became of an entry.
+type Outcome int
+
+// The outcomes.
+const (
+	Accepted Outcome = iota + 1
+	AlreadyKnown
+	Addendum
+	Refused
+)
+
+// Result is what became of one entry.
+type Result struct {
+	ID         string
+	Digest     [32]byte
+	Outcome    Outcome
+	Seq        int64
+	Assessment *recordv1.Assessment
+	Reason     string
+	Sentence   string
+	Permanent  bool
+	KeptAside  bool
+}
+
+// Head is size and root of a list.
+type Head struct {
+	Size int64
+	Root [32]byte
+}
+
+// prepared is a submission that was read and whose signature was checked.
+type prepared struct {
+	Submission
+	payload []byte
+	entry   *recordv1.Entry // nil: cannot be read
+	digest  [32]byte
+	refusal error
+	who     access.Person // the author's authority: who signed, or the session's person
+	owner   string        // person that the signing or carrying device belongs to
+	keyID   string
+	codeOK  bool
+	index   int
+}
+
+// Submit takes a batch of entries to one job. The answer is per entry, in order;
+// one bad entry never stops the others; sending twice is harmless. What it
+// returns as accepted is durable.
+//
+// Errors: NotFound JOB_NOT_FOUND; Invalid BATCH_TOO_LARGE; Unavailable when the
+// store does not answer: nothing is known then, and the whole batch is sent again.
+func (s *Service) Submit(ctx context.Context, id access.Identity, job string, subs []Submission, unsent *int64) ([]Result, Head, error) {
+	if len(subs) > MaxBatch {
+		return nil, Head{}, errs.Field("BATCH_TOO_LARGE", "entries", fmt.Sprintf("has %d entries; at most %d", len(subs), MaxBatch))
+	}
+	if _, err := s.Store.GetJob(ctx, id.Org, job); err != nil {
+		return nil, Head{}, unavailable(err)
+	}
+	_, set, err := s.Organization(ctx, id.Org)
+	if err != nil {
+		return nil, Head{}, unavailable(err)
+	}
+	ps, err := s.prepare(ctx, id, set, subs)
+	if err != nil {
+		return nil, Head{}, unavailable(err)
+	}
+	// From here on the work is finished even if the phone has gone away.
+	ctx = context.WithoutCancel(ctx)
+	var results []Result
+	var head Head
+	for try := 0; ; try++ {
+		err = s.withJob(ctx, id.Org, job, func(l *live) error {
+			var err error
+			results, head, err = s.submitInto(ctx, id, set, l, job, ps)
+			if err != nil {
+				l.forget()
+			}
+			return err
+		})
+		if err == nil || try >= 8 || !(errs.KindOf(err) == errs.Stale || errs.Is(err, "RECORD_LOCKED") || errs.Is(err, "ENTRY_ID_REUSED")) {
+			break
+		}
+	}
+	if err != nil {
+		return nil, Head{}, unavailable(err)
+	}
+	if unsent != nil && id.Device != "" {
+		if err := s.Store.ReportUnsent(ctx, id.Org, job, storage.Unsent{Device: id.Device, Person: id.Person, Count: *unsent, Time: s.now()}); err != nil {
+			return nil, Head{}, unavailable(err)
+		}
+	}
+	return results, head, nil
+}
+
+// prepare reads payloads, checks signatures and finds the authors.
+func (s *Service) prepare(ctx context.Context, id access.Identity, set Settings, subs []Submission) ([]*prepared, error) {
+	ps := make([]*prepared, len(subs))
+	var keyIDs []string
+	for i, sub := range subs {
+		p := &prepared{Submission: sub, index: i, payload: sub.Payload}
+		ps[i] = p
+		switch {
+		case len(sub.Payload) == 0 && sub.Entry == nil:
+			p.refusal = errs.Field("PAYLOAD_MISSING", fmt.Sprintf("entries[%d]", i), "has neither a payload nor an entry")
+			continue
+		case len(sub.Payload) > 0 && sub.Entry != nil:
+			p.refusal = errs.Field("PAYLOAD_TWICE", fmt.Sprintf("entries[%d]", i), "has a payload and an entry; exactly one is wanted")
+			p.digest = seal.Sum(p.payload)
+			continue
+		case sub.Entry != nil:
+			b, err := serialise(sub.Entry)
+			if err != nil {
+				p.refusal = errs.Field("PAYLOAD_MALFORMED", fmt.Sprintf("entries[%d].entry", i), "cannot be written as JSON")
+				continue
+			}
+			p.payload = b
+		}
+		p.digest = seal.Sum(p.payload)
+		e, err := evidence.ReadEntry(p.payload)
+		if err != nil {
+			p.refusal = err
+			continue
+		}
+		p.entry = e
+		if len(sub.Signature) > 0 {
+			keyIDs = append(keyIDs, sub.KeyID)
+		}
+	}
+	slices.Sort(keyIDs)
+	keyIDs = slices.Compact(keyIDs)
+	keys := map[string]storage.Key{}
+	if len(keyIDs) > 0 {
+		found, err := s.Store.Keys(ctx, id.Org, keyIDs)
+		if err != nil {
+			return nil, err
+		}
+		for _, k := range found {
+			keys[k.KeyID] = k
+		}
+	}
+	people := map[string]bool{id.Person: true}
+	for _, k := range keys {
+		people[k.Person] = true
+	}
+	for _, p := range ps {
+		if p.entry.GetAcknowledged() != nil {
+			people[bare(p.entry.GetAuthor())] = true
+		}
+	}
+	known, err := s.people(ctx, id.Org, people)
+	if err != nil {
+		return nil, err
+	}
+	parsed := map[string]*ecdsa.PublicKey{}
+	for _, p := range ps {
+		if p.entry == nil || p.refusal != nil {
+			continue
+		}
+		if len(p.Signature) == 0 {
+			if set.RequireDeviceSignatures {
+				p.refusal = errs.New(errs.Denied, "SIGNATURE_REQUIRED", "this organisation takes entries with a device's signature only")
+				continue
+			}
+			p.who, p.owner = known[id.Person], id.Person
+			if d := p.entry.GetDevice(); d != "" && d != deviceName(id.Device) {
+				p.refusal = errs.Field("DEVICE_DIFFERS", "device", fmt.Sprintf("%.80q is not the device of this session; an entry of another device needs its signature", d))
+			}
+		} else if k, ok := keys[p.KeyID]; !ok {
+			p.refusal = errs.New(errs.Denied, "KEY_UNKNOWN", "the signature's key is not registered in this organisation; enrol the device", "key_id", p.KeyID)
+		} else if !k.RevokeTime.IsZero() {
+			p.refusal = errs.New(errs.Denied, "KEY_REVOKED", "the signature's key was revoked; the entry is kept aside for the lead", "key_id", p.KeyID)
+		} else {
+			pub := parsed[p.KeyID]
+			if pub == nil {
+				if pub, err = seal.ParsePublicKey(k.SPKI); err != nil {
+					return nil, err
+				}
+				parsed[p.KeyID] = pub
+			}
+			if err := seal.VerifySignature(pub, seal.EntryType, p.payload, p.Signature); err != nil {
+				p.refusal = errs.New(errs.Denied, errs.ReasonOf(err), "the signature is not that of the device over these bytes", "key_id", p.KeyID)
+			} else if p.entry.GetDevice() != deviceName(k.Device) {
+				p.refusal = errs.Field("DEVICE_DIFFERS", "device", fmt.Sprintf("%.80q is not the device that signed, %s", p.entry.GetDevice(), deviceName(k.Device)))
+			}
+			p.who, p.owner, p.keyID = known[k.Person], k.Person, p.KeyID
+		}
+		if p.refusal == nil && p.Code != "" && p.entry.GetAcknowledged() != nil {
+			if a, ok := known[bare(p.entry.GetAuthor())]; ok {
+				if err := s.checkCode(ctx, id.Org, a, p.Code); err == nil {
+					p.codeOK = true
+				} else if errs.KindOf(err) != errs.Denied {
+					return nil, err
+				}
+			}
+		}
+	}
+	return ps, nil
+}
+
+// serialise writes a message as a payload: proto3 JSON without spaces.
+func serialise(e *recordv1.Entry) ([]byte, error) {
+	b, err := protojson.Marshal(e)
+	if err != nil {
+		return nil, err
+	}
+	var c bytes.Buffer
+	if err := json.Compact(&c, b); err != nil {
+		return nil, err
+	}
+	return c.Bytes(), nil
+}
+
+// step is one line that is about to be appended.
+type step struct {
+	line  *record.Line
+	bytes []byte
+	new   storage.NewLine
+}
+
+// submitInto folds the batch into the job and stores it. The job's lock is held.
+func (s *Service) submitInto(ctx context.Context, id access.Identity, set Settings, l *live, job string, ps []*prepared) ([]Result, Head, error) {
+	results := make([]Result, len(ps))
+	ids := make([]string, 0, len(ps))
+	for _, p := range ps {
+		if p.entry != nil {
+			ids = append(ids, p.entry.GetId())
+		}
+	}
+	known, err := s.Store.FindEntries(ctx, id.Org, ids)
+	if err != nil {
+		return nil, Head{}, err
+	}
+	facts, err := s.facts(ctx, id.Org, l.fold, ps)
+	if err != nil {
+		return nil, Head{}, err
+	}
+	facts.set = set
+	locked := l.fold.Locked()
+	inBatch := map[string]*prepared{}
+	var steps []step
+	var refused []storage.Refused
+	var examine []storage.ExamineItem
+	var outbox []storage.OutboxItem
+	contradicted := l.row.Contradicted
+	now := s.now()
+	tree := l.tree
+	after := l.fold.Size()
+	if locked {
+		after = l.row.AddendumCount
+		if tree, err = resume(l.row.AddendumCompact); err != nil {
+			return nil, Head{}, err
+		}
+	}
+	seq := after
+	add := func(ln *record.Line, payload, signature []byte, ident evidence.Identity) error {
+		b, err := evidence.MakeLine(ln, payload, signature, ident)
+		if err != nil {
+			return err
+		}
+		if err := tree.Append(seal.LeafHash(b), nil); err != nil {
+			return err
+		}
+		e := ln.Entry
+		steps = append(steps, step{ln, b, storage.NewLine{Seq: ln.Seq, EntryID: e.GetId(), PayloadDigest: ln.PayloadDigest, Device: bare(e.GetDevice()), Counter: e.GetCounter(), Line: b, ReceiveTime: ln.Received}})
+		seq = ln.Seq
+		return nil
+	}
+	for i, p := range ps {
+		r := &results[i]
+		r.Digest = p.digest
+		if p.entry != nil {
+			r.ID = p.entry.GetId()
+		}
+		refuse := func(err error) {
+			r.Outcome, r.Reason, r.Permanent = Refused, errs.ReasonOf(err), true
+			var e *errs.Error
+			if errors.As(err, &e) {
+				r.Sentence = e.Msg
+				r.Permanent = e.Meta["later"] == ""
+			}
+			if !r.Permanent {
+				return // the phone keeps it and sends it again
+			}
+			rf := storage.Refused{Digest: p.digest, EntryID: r.ID, Payload: p.payload, Signature: p.Signature, KeyID: p.KeyID, Reason: r.Reason, Sentence: r.Sentence,
+				Sender: id.Person, Device: id.Device, ReceiveTime: now}
+			if p.entry != nil {
+				rf.Counter = p.entry.GetCounter()
+			}
+			refused = append(refused, rf)
+			r.KeptAside = true
+		}
+		if p.refusal != nil {
+			refuse(p.refusal)
+			continue
+		}
+		if ref, ok := known[r.ID]; ok {
+			same := ref.PayloadDigest == p.digest
+			if !same && len(p.Signature) == 0 && ref.Job == job {
+				if same, err = s.sameMessage(ctx, id.Org, ref, p.entry); err != nil {
+					return nil, Head{}, err
+				}
+			}
+			if same && ref.Job == job {
+				r.Outcome, r.Seq = AlreadyKnown, ref.Seq
+				if ref.List == storage.ListRecord {
+					if ln := l.fold.LineOf(r.ID); ln != nil {
+						r.Assessment = ln.Assessment
+					}
+				}
+				continue
+			}
+			refuse(errs.New(errs.Exists, "ENTRY_ID_CONFLICT", "an entry with this id and other bytes is stored already; make a new entry with a new id", "entry", r.ID))
+			continue
+		}
+		if other := inBatch[r.ID]; other != nil && r.ID != "" {
+			if other.digest == p.digest || (len(p.Signature) == 0 && proto.Equal(other.entry, p.entry)) {
+				first := results[other.index]
+				*r = first
+				r.Outcome, r.KeptAside = AlreadyKnown, false
+				if first.Outcome == Refused {
+					r.Outcome = Refused
+				}
+				continue
+			}
+			refuse(errs.New(errs.Exists, "ENTRY_ID_CONFLICT", "two entries of this batch have the same id and different bytes", "entry", r.ID))
+			continue
+		}
+		inBatch[r.ID] = p
+		if err := l.fold.Check(p.entry, record.Who{Person: personName(p.who.ID), Roles: p.who.RoleNames()}); err != nil {
+			refuse(err)
+			continue
+		}
+		if p.who.Disabled {
+			refuse(errs.New(errs.Denied, "PERSON_DISABLED", "this person can no longer enter anything"))
+			continue
+		}
+		if !locked {
+			known, err := s.kitKnown(ctx, id.Org, l.fold, p.entry, facts)
+			if err != nil {
+				return nil, Head{}, err
+			}
+			for _, k := range known { // a check of the same kit in another job, as a line of this one
+				if err := s.serverLine(l.fold, k, seq+1, now, id.Org, facts.pinServer(l.fold, now), add); err != nil {
+					return nil, Head{}, err
+				}
+			}
+		}
+		ln := &record.Line{Seq: seq + 1, Received: now, Entry: p.entry, PayloadDigest: p.digest, KeyID: p.keyID, Person: personName(p.who.ID), Device: deviceName(id.Device),
+			Assessment: &recordv1.Assessment{Pinned: facts.pin(l.fold, p, now)}}
+		if locked {
+			ln.Assessment = l.fold.AssessAddendum(ln)
+			contradicted = contradicted || l.fold.Contradicts(ln)
+			r.Outcome = Addendum
+		} else {
+			if _, err := l.fold.Advance(ln); err != nil {
+				return nil, Head{}, err
+			}
+			r.Outcome = Accepted
+		}
+		ident := evidence.Identity{Organization: "organizations/" + id.Org, Person: personName(p.who.ID), Device: deviceName(id.Device)}
+		if id.Device == "" {
+			ident.Session = "sessions/" + id.Session
+		}
+		if err := add(ln, p.payload, p.Signature, ident); err != nil {
+			return nil, Head{}, err
+		}
+		r.Seq, r.Assessment = ln.Seq, ln.Assessment
+		if x, ok, err := s.examineFor(ctx, id.Org, job, p.entry); err != nil {
+			return nil, Head{}, err
+		} else if ok {
+			examine = append(examine, x)
+		}
+		if p.entry.GetKitChecked() != nil && !locked {
+			outbox = append(outbox, storage.OutboxItem{ID: "kit:" + r.ID, Job: job, Payload: p.payload, CreateTime: now})
+		}
+	}
+	refused, err = s.boundRefused(ctx, id, job, refused, results)
+	if err != nil {
+		return nil, Head{}, err
+	}
+	lines := make([]storage.NewLine, len(steps))
+	for i, st := range steps {
+		lines[i] = st.new
+	}
+	var row storage.Job
+	switch {
+	case len(lines) == 0 && len(refused) == 0:
+		return results, Head{l.row.LineCount, l.row.Root}, nil
+	case len(lines) == 0:
+		if err := s.Store.KeepRefused(ctx, id.Org, job, refused); err != nil {
+			return nil, Head{}, err
+		}
+		return results, Head{l.row.LineCount, l.row.Root}, nil
+	case locked:
+		row, err = s.Store.AppendAddenda(ctx, id.Org, job, storage.AppendAddenda{After: after, Lines: lines, Root: tree.Root(), Compact: tree.State(), Contradicted: contradicted, Examine: examine, Refused: refused})
+	default:
+		row, err = s.Store.Append(ctx, id.Org, job, storage.Append{After: after, Lines: lines, Root: tree.Root(), Compact: tree.State(), State: jobState(l.fold), Refused: refused, Examine: examine, Outbox: outbox})
+	}
+	if err != nil {
+		return nil, Head{}, err
+	}
+	l.row = row
+	s.news.tell(l.key)
+	if len(examine) > 0 || len(outbox) > 0 {
+		s.wake()
+	}
+	return results, Head{row.LineCount, row.Root}, nil
+}
+
+func resume(state []byte) (*seal.Tree, error) {
+	if len(state) == 0 {
+		return seal.NewTree(), nil
+	}
+	return seal.ResumeTree(state)
+}
+
+func jobState(f *record.Job) storage.JobState { return storage.JobState(f.Status()) }
+
+// boundRefused drops what is over the bound of a device and says so: the phone keeps it.
+func (s *Service) boundRefused(ctx context.Context, id access.Identity, job string, refused []storage.Refused, results []Result) ([]storage.Refused, error) {
+	if len(refused) == 0 {
+		return nil, nil
+	}
+	count, size, err := s.Store.RefusedTotals(ctx, id.Org, job, id.Device)
+	if err != nil {
+		return nil, err
+	}
+	var kept []storage.Refused
+	for _, r := range refused {
+		count++
+		size += int64(len(r.Payload))
+		if count > MaxRefusedCount || size > MaxRefusedBytes {
+			for i := range results {
+				if results[i].Outcome == Refused && results[i].Digest == r.Digest {
+					results[i].KeptAside = false
+					results[i].Permanent = false
+					results[i].Sentence += fmt.Sprintf(" It is not kept here: at most %d entries or %d MiB are kept aside for a device and job; keep it on the phone.", MaxRefusedCount, MaxRefusedBytes>>20)
+				}
+			}
+			continue
+		}
+		kept = append(kept, r)
+	}
+	return kept, nil
+}
+
+// sameMessage compares a stored attested entry with a message.
+func (s *Service) sameMessage(ctx context.Context, org string, ref storage.EntryRef, e *recordv1.Entry) (bool, error) {
+	lines, err := s.Store.Lines(ctx, org, ref.Job, ref.List, ref.Seq-1, 1, 16<<20)
+	if err != nil {
+		return false, err
+	}
+	if len(lines) == 0 || lines[0].Seq != ref.Seq {
+		return false, nil
+	}
+	p, err := evidence.ParseLine(lines[0].Line)
+	if err != nil {
+		return false, err
+	}
+	return p.Fold.KeyID == "" && proto.Equal(p.Fold.Entry, e), nil
+}
+
+// serverLine appends a line that the server makes.
+func (s *Service) serverLine(fold *record.Job, e *recordv1.Entry, seq int64, now time.Time, org string, pin *recordv1.Assessment_Pinned, add func(*record.Line, []byte, []byte, evidence.Identity) error) error {
+	id, err := s.newID()
+	if err != nil {
+		return err
+	}
+	if e.Id == "" {
+		e.Id = id
+	}
+	e.Job, e.DeviceTime = fold.Name(), timestamppb.New(now)
+	payload, err := serialise(e)
+	if err != nil {
+		return err
+	}
+	ln := &record.Line{Seq: seq, Received: now, Entry: e, PayloadDigest: seal.Sum(payload), Assessment: &recordv1.Assessment{Pinned: pin}}
+	if _, err := fold.Advance(ln); err != nil {
+		return err
+	}
+	return add(ln, payload, nil, evidence.Identity{Organization: "organizations/" + org})
+}
+
+// appendServer appends lines that the server makes to an open job, or to the
+// addenda of a locked one. It is repeated when another server moved the job.
+func (s *Service) appendServer(ctx context.Context, org, job string, make func(fold *record.Job) ([]*recordv1.Entry, error), change func(*storage.Append)) error {
+	var err error
+	for try := 0; try < 8; try++ {
+		err = s.withJob(ctx, org, job, func(l *live) error {
+			err := s.appendServerInto(ctx, org, job, l, make, change)
+			if err != nil {
+				l.forget()
+			}
+			return err
+		})
+		if err == nil || !(errs.KindOf(err) == errs.Stale || errs.Is(err, "RECORD_LOCKED")) {
+			break
+		}
+	}
+	return unavailable(err)
+}
+
+func (s *Service) appendServerInto(ctx context.Context, org, job string, l *live, make func(fold *record.Job) ([]*recordv1.Entry, error), change func(*storage.Append)) error {
+	es, err := make(l.fold)
+	if err != nil {
+		return err
+	}
+	now := s.now()
+	var lines []storage.NewLine
+	locked := l.fold.Locked()
+	tree, after := l.tree, l.fold.Size()
+	if locked {
+		after = l.row.AddendumCount
+		if tree, err = resume(l.row.AddendumCompact); err != nil {
+			return err
+		}
+	}
+	seq := after
+	add := func(ln *record.Line, payload, signature []byte, ident evidence.Identity) error {
+		b, err := evidence.MakeLine(ln, payload, signature, ident)
+		if err != nil {
+			return err
+		}
+		seq = ln.Seq
+		lines = append(lines, storage.NewLine{Seq: ln.Seq, EntryID: ln.Entry.GetId(), PayloadDigest: ln.PayloadDigest, Line: b, ReceiveTime: now})
+		return tree.Append(seal.LeafHash(b), nil)
+	}
+	pin := func() *recordv1.Assessment_Pinned { return (&facts{}).pinServer(l.fold, now) }
+	for _, e := range es {
+		if !locked {
+			if err := s.serverLine(l.fold, e, seq+1, now, org, pin(), add); err != nil {
+				return err
+			}
+			continue
+		}
+		id, err := s.newID()
+		if err != nil {
+			return err
+		}
+		if e.Id == "" {
+			e.Id = id
+		}
+		e.Job, e.DeviceTime = l.fold.Name(), timestamppb.New(now)
+		payload, err := serialise(e)
+		if err != nil {
+			return err
+		}
+		ln := &record.Line{Seq: seq + 1, Received: now, Entry: e, PayloadDigest: seal.Sum(payload), Assessment: &recordv1.Assessment{Pinned: pin()}}
+		if err := add(ln, payload, nil, evidence.Identity{Organization: "organizations/" + org}); err != nil {
+			return err
+		}
+	}
+	if locked {
+		a := storage.Append{}
+		if change != nil {
+			change(&a)
+		}
+		if len(lines) == 0 {
+			return s.Store.DoneOutbox(ctx, org, a.OutboxDone)
+		}
+		row, err := s.Store.AppendAddenda(ctx, org, job, storage.AppendAddenda{After: after, Lines: lines, Root: tree.Root(), Compact: tree.State(), Contradicted: l.row.Contradicted, OutboxDone: a.OutboxDone})
+		if err != nil {
+			return err
+		}
+		l.row = row
+		s.news.tell(l.key)
+		return nil
+	}
+	a := storage.Append{After: after, Lines: lines, Root: tree.Root(), Compact: tree.State(), State: jobState(l.fold)}
+	if change != nil {
+		change(&a)
+	}
+	if len(lines) == 0 {
+		return s.Store.DoneOutbox(ctx, org, a.OutboxDone)
+	}
+	row, err := s.Store.Append(ctx, org, job, a)
+	if err != nil {
+		return err
+	}
+	l.row = row
+	s.news.tell(l.key)
+	return nil
+}
