@@ -3,6 +3,7 @@ package sqlstore
 import (
 	"context"
 	"fmt"
+	"slices"
 
 	"witnessmark/internal/errs"
 	"witnessmark/storage"
@@ -23,6 +24,9 @@ func logMoved(size int64) error {
 	return errs.New(errs.Stale, "LOG_MOVED", "the organisation's log has grown since you read it; read its head again", "size", itoa(size))
 }
 
+// maxNodeIndex keeps an index inside the databases' signed numbers.
+const maxNodeIndex = 1 << 62
+
 // addLeaf adds one leaf, the nodes that it completes and the new head. The
 // caller holds the lock on the head and has compared its size.
 func addLeaf(ctx context.Context, tx Tx, o string, l storage.LogAppend) error {
@@ -32,7 +36,7 @@ func addLeaf(ctx context.Context, tx Tx, o string, l storage.LogAppend) error {
 	}
 	rows := make([][]any, 0, len(l.Nodes))
 	for _, n := range l.Nodes {
-		if n.Index > 1<<62 {
+		if n.Index > maxNodeIndex {
 			return errs.Field("LOG_NODE_INDEX", "nodes", "a node's index is out of range")
 		}
 		rows = append(rows, []any{o, int64(n.Level), int64(n.Index), hash(n.Hash)})
@@ -61,32 +65,53 @@ func (s *Store) GetLogHead(ctx context.Context, o string) (h storage.LogHead, er
 	return h, err
 }
 
-// LogNodes implements storage.Logs.
-func (s *Store) LogNodes(ctx context.Context, o string, want []storage.Node) (nodes []storage.Node, err error) {
-	err = s.read(ctx, org(o), func(tx Tx) error {
-		nodes = make([]storage.Node, 0, len(want))
-		for _, w := range want {
-			found := false
-			if w.Index <= 1<<62 {
-				var h hash
-				h, found, err = one(ctx, tx, func(row scanner) (h hash, err error) {
-					err = row(&h)
-					return h, err
-				}, `SELECT hash FROM log_node WHERE org = $1 AND level = $2 AND idx = $3`, o, int64(w.Level), int64(w.Index))
-				if err != nil {
-					return err
+// LogNodes implements storage.Logs, with one statement for a proof's nodes.
+func (s *Store) LogNodes(ctx context.Context, o string, want []storage.Node) ([]storage.Node, error) {
+	type place struct{ level, index int64 }
+	found := make(map[place]hash, len(want))
+	at := func(n storage.Node) place { return place{int64(n.Level), int64(min(n.Index, maxNodeIndex+1))} }
+	err := s.read(ctx, org(o), func(tx Tx) error {
+		for part := range slices.Chunk(want, 1000) {
+			var q query
+			q.add(`SELECT level, idx, hash FROM log_node WHERE org = `)
+			q.arg(o)
+			q.add(` AND (level, idx) IN (VALUES `)
+			for i, n := range part {
+				if i > 0 {
+					q.add(`, `)
 				}
-				nodes = append(nodes, storage.Node{Level: w.Level, Index: w.Index, Hash: h})
+				p := at(n)
+				q.add(`(CAST(`)
+				q.arg(p.level)
+				q.add(` AS BIGINT), CAST(`)
+				q.arg(p.index)
+				q.add(` AS BIGINT))`)
 			}
-			if !found {
-				return errs.New(errs.Corrupt, "LOG_NODE_MISSING",
-					fmt.Sprintf("the log has no node at level %d, index %d", w.Level, w.Index), "organization", o)
+			q.add(`)`)
+			err := each(ctx, tx, func(row scanner) (bool, error) {
+				var p place
+				var h hash
+				err := row(&p.level, &p.index, &h)
+				found[p] = h
+				return true, err
+			}, q.text.String(), q.args...)
+			if err != nil {
+				return err
 			}
 		}
 		return nil
 	})
 	if err != nil {
 		return nil, err
+	}
+	nodes := make([]storage.Node, 0, len(want))
+	for _, n := range want {
+		h, ok := found[at(n)]
+		if !ok {
+			return nil, errs.New(errs.Corrupt, "LOG_NODE_MISSING",
+				fmt.Sprintf("the log has no node at level %d, index %d", n.Level, n.Index), "organization", o)
+		}
+		nodes = append(nodes, storage.Node{Level: n.Level, Index: n.Index, Hash: h})
 	}
 	return nodes, nil
 }

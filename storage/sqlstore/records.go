@@ -15,8 +15,8 @@ func checkLines(lines []storage.NewLine, after int64) error {
 	for i, l := range lines {
 		want := after + int64(i) + 1
 		switch {
-		case l.Seq != want:
-			return errs.Field("LINE_SEQ", fmt.Sprintf("lines[%d].seq", i), fmt.Sprintf("line %d has seq %d; it must be %d", i, l.Seq, want))
+		case l.Seq != want || want < 1:
+			return errs.Field("LINE_SEQ", fmt.Sprintf("lines[%d].seq", i), fmt.Sprintf("line %d has seq %d; it must be %d, and at least 1", i, l.Seq, want))
 		case l.EntryID == "":
 			return errs.Field("LINE_WITHOUT_ENTRY", fmt.Sprintf("lines[%d].entry_id", i), "a line needs the id of its entry")
 		case len(l.Line) == 0 || bytes.IndexByte(l.Line, '\n') >= 0:
