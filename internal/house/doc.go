@@ -1,0 +1,3 @@
+// Package house has tests only: they hold the page for contributors against
+// the code.
+package house
