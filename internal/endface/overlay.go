@@ -6,6 +6,7 @@ import (
 	"image/color"
 	"image/draw"
 	"math"
+	"strings"
 
 	xdraw "golang.org/x/image/draw"
 	"golang.org/x/image/font"
@@ -115,6 +116,8 @@ func (c canvas) line(a, b Point, col color.RGBA) {
 
 // words writes text on a black ground, so that it reads on any picture.
 func (c canvas) words(s string, x, y int, col color.RGBA) {
+	s = strings.ReplaceAll(s, "µ", "u") // the fixed face has ASCII only
+	x = max(2, min(x, c.img.Rect.Max.X-7*len(s)-2))
 	d := font.Drawer{Dst: c.img, Src: image.NewUniform(col), Face: basicfont.Face7x13, Dot: fixed.P(x, y)}
 	wide := d.MeasureString(s).Ceil()
 	draw.Draw(c.img, image.Rect(x-2, y-11, x+wide+2, y+3).Intersect(c.img.Rect), image.NewUniform(black), image.Point{}, draw.Src)
