@@ -33,7 +33,10 @@ import (
 )
 
 // Store is a pool of connections of one server.
-type Store struct{ *sqlstore.Store }
+type Store struct {
+	*sqlstore.Store
+	engine *engine
+}
 
 var _ storage.Store = (*Store)(nil)
 
@@ -68,7 +71,7 @@ func Open(ctx context.Context, dsn string) (*Store, error) {
 		pool.Close()
 		return nil, err
 	}
-	return &Store{sqlstore.New(e)}, nil
+	return &Store{Store: sqlstore.New(e), engine: e}, nil
 }
 
 // badDSN does not carry the cause, which could quote the password.

@@ -160,12 +160,14 @@ func many[T any](ctx context.Context, tx Tx, scan func(scanner) (T, error), quer
 	return all, nil
 }
 
-// one returns the first row; found is false if there is none.
+// one returns the only row; found is false if there is none. It reads to the
+// end, because what a statement that writes and returns does wrong may be told
+// only there.
 func one[T any](ctx context.Context, tx Tx, scan func(scanner) (T, error), query string, args ...any) (t T, found bool, err error) {
 	err = each(ctx, tx, func(row scanner) (bool, error) {
 		t, err = scan(row)
 		found = true
-		return false, err
+		return true, err
 	}, query, args...)
 	return t, found, err
 }
