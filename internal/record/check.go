@@ -85,7 +85,8 @@ func ServerMade(e *recordv1.Entry) bool {
 	switch e.GetKind().(type) {
 	case *recordv1.Entry_JobOpened, *recordv1.Entry_Locked, *recordv1.Entry_PhotoReceived, *recordv1.Entry_PhotoExamined, *recordv1.Entry_KitCheckKnown,
 		*recordv1.Entry_KitInDoubt, *recordv1.Entry_CalibrationChanged, *recordv1.Entry_QualificationEnded, *recordv1.Entry_RefusedAdmitted,
-		*recordv1.Entry_AcknowledgementConfirmed, *recordv1.Entry_UnsentReported, *recordv1.Entry_TraceReceived:
+		*recordv1.Entry_AcknowledgementConfirmed, *recordv1.Entry_UnsentReported, *recordv1.Entry_TraceReceived,
+		*recordv1.Entry_PhotoRedacted, *recordv1.Entry_LegalHoldChanged:
 		return true
 	}
 	return false

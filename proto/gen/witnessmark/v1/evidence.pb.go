@@ -1170,6 +1170,418 @@ func (x *GetReportResponse) GetHtml() []byte {
 	return nil
 }
 
+// Makes a redacted copy.
+type RedactPhotoRequest struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// The job.
+	Job string `protobuf:"bytes,1,opt,name=job,proto3" json:"job,omitempty"`
+	// SHA-256 of the original, hex.
+	Digest string `protobuf:"bytes,2,opt,name=digest,proto3" json:"digest,omitempty"`
+	// What to fill in.
+	Regions []*v1.PhotoRedacted_Region `protobuf:"bytes,3,rep,name=regions,proto3" json:"regions,omitempty"`
+	// Why.
+	Reason        string `protobuf:"bytes,4,opt,name=reason,proto3" json:"reason,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *RedactPhotoRequest) Reset() {
+	*x = RedactPhotoRequest{}
+	mi := &file_witnessmark_v1_evidence_proto_msgTypes[18]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *RedactPhotoRequest) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*RedactPhotoRequest) ProtoMessage() {}
+
+func (x *RedactPhotoRequest) ProtoReflect() protoreflect.Message {
+	mi := &file_witnessmark_v1_evidence_proto_msgTypes[18]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use RedactPhotoRequest.ProtoReflect.Descriptor instead.
+func (*RedactPhotoRequest) Descriptor() ([]byte, []int) {
+	return file_witnessmark_v1_evidence_proto_rawDescGZIP(), []int{18}
+}
+
+func (x *RedactPhotoRequest) GetJob() string {
+	if x != nil {
+		return x.Job
+	}
+	return ""
+}
+
+func (x *RedactPhotoRequest) GetDigest() string {
+	if x != nil {
+		return x.Digest
+	}
+	return ""
+}
+
+func (x *RedactPhotoRequest) GetRegions() []*v1.PhotoRedacted_Region {
+	if x != nil {
+		return x.Regions
+	}
+	return nil
+}
+
+func (x *RedactPhotoRequest) GetReason() string {
+	if x != nil {
+		return x.Reason
+	}
+	return ""
+}
+
+// A redacted copy was made.
+type RedactPhotoResponse struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// SHA-256 of the copy, hex.
+	CopyDigest string `protobuf:"bytes,1,opt,name=copy_digest,json=copyDigest,proto3" json:"copy_digest,omitempty"`
+	// Sequence number of the server's line, in the record or the addenda.
+	Seq           int64 `protobuf:"varint,2,opt,name=seq,proto3" json:"seq,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *RedactPhotoResponse) Reset() {
+	*x = RedactPhotoResponse{}
+	mi := &file_witnessmark_v1_evidence_proto_msgTypes[19]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *RedactPhotoResponse) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*RedactPhotoResponse) ProtoMessage() {}
+
+func (x *RedactPhotoResponse) ProtoReflect() protoreflect.Message {
+	mi := &file_witnessmark_v1_evidence_proto_msgTypes[19]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use RedactPhotoResponse.ProtoReflect.Descriptor instead.
+func (*RedactPhotoResponse) Descriptor() ([]byte, []int) {
+	return file_witnessmark_v1_evidence_proto_rawDescGZIP(), []int{19}
+}
+
+func (x *RedactPhotoResponse) GetCopyDigest() string {
+	if x != nil {
+		return x.CopyDigest
+	}
+	return ""
+}
+
+func (x *RedactPhotoResponse) GetSeq() int64 {
+	if x != nil {
+		return x.Seq
+	}
+	return 0
+}
+
+// Puts a legal hold, or takes it off.
+type SetLegalHoldRequest struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// The job.
+	Job string `protobuf:"bytes,1,opt,name=job,proto3" json:"job,omitempty"`
+	// On or off.
+	On bool `protobuf:"varint,2,opt,name=on,proto3" json:"on,omitempty"`
+	// Why.
+	Reason        string `protobuf:"bytes,3,opt,name=reason,proto3" json:"reason,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *SetLegalHoldRequest) Reset() {
+	*x = SetLegalHoldRequest{}
+	mi := &file_witnessmark_v1_evidence_proto_msgTypes[20]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *SetLegalHoldRequest) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*SetLegalHoldRequest) ProtoMessage() {}
+
+func (x *SetLegalHoldRequest) ProtoReflect() protoreflect.Message {
+	mi := &file_witnessmark_v1_evidence_proto_msgTypes[20]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use SetLegalHoldRequest.ProtoReflect.Descriptor instead.
+func (*SetLegalHoldRequest) Descriptor() ([]byte, []int) {
+	return file_witnessmark_v1_evidence_proto_rawDescGZIP(), []int{20}
+}
+
+func (x *SetLegalHoldRequest) GetJob() string {
+	if x != nil {
+		return x.Job
+	}
+	return ""
+}
+
+func (x *SetLegalHoldRequest) GetOn() bool {
+	if x != nil {
+		return x.On
+	}
+	return false
+}
+
+func (x *SetLegalHoldRequest) GetReason() string {
+	if x != nil {
+		return x.Reason
+	}
+	return ""
+}
+
+// What came of it.
+type SetLegalHoldResponse struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// The store itself enforces it; otherwise the seal is the only proof.
+	Enforced bool `protobuf:"varint,1,opt,name=enforced,proto3" json:"enforced,omitempty"`
+	// Number of originals that it bears on.
+	FileCount     int32 `protobuf:"varint,2,opt,name=file_count,json=fileCount,proto3" json:"file_count,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *SetLegalHoldResponse) Reset() {
+	*x = SetLegalHoldResponse{}
+	mi := &file_witnessmark_v1_evidence_proto_msgTypes[21]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *SetLegalHoldResponse) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*SetLegalHoldResponse) ProtoMessage() {}
+
+func (x *SetLegalHoldResponse) ProtoReflect() protoreflect.Message {
+	mi := &file_witnessmark_v1_evidence_proto_msgTypes[21]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use SetLegalHoldResponse.ProtoReflect.Descriptor instead.
+func (*SetLegalHoldResponse) Descriptor() ([]byte, []int) {
+	return file_witnessmark_v1_evidence_proto_rawDescGZIP(), []int{21}
+}
+
+func (x *SetLegalHoldResponse) GetEnforced() bool {
+	if x != nil {
+		return x.Enforced
+	}
+	return false
+}
+
+func (x *SetLegalHoldResponse) GetFileCount() int32 {
+	if x != nil {
+		return x.FileCount
+	}
+	return 0
+}
+
+// Asks for photos that look alike.
+type FindTwinsRequest struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// The job.
+	Job string `protobuf:"bytes,1,opt,name=job,proto3" json:"job,omitempty"`
+	// SHA-256 of the photo, hex.
+	Digest        string `protobuf:"bytes,2,opt,name=digest,proto3" json:"digest,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *FindTwinsRequest) Reset() {
+	*x = FindTwinsRequest{}
+	mi := &file_witnessmark_v1_evidence_proto_msgTypes[22]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *FindTwinsRequest) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*FindTwinsRequest) ProtoMessage() {}
+
+func (x *FindTwinsRequest) ProtoReflect() protoreflect.Message {
+	mi := &file_witnessmark_v1_evidence_proto_msgTypes[22]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use FindTwinsRequest.ProtoReflect.Descriptor instead.
+func (*FindTwinsRequest) Descriptor() ([]byte, []int) {
+	return file_witnessmark_v1_evidence_proto_rawDescGZIP(), []int{22}
+}
+
+func (x *FindTwinsRequest) GetJob() string {
+	if x != nil {
+		return x.Job
+	}
+	return ""
+}
+
+func (x *FindTwinsRequest) GetDigest() string {
+	if x != nil {
+		return x.Digest
+	}
+	return ""
+}
+
+// Photos that look alike, nearest first.
+type FindTwinsResponse struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// The photos.
+	Twins         []*FindTwinsResponse_Twin `protobuf:"bytes,1,rep,name=twins,proto3" json:"twins,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *FindTwinsResponse) Reset() {
+	*x = FindTwinsResponse{}
+	mi := &file_witnessmark_v1_evidence_proto_msgTypes[23]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *FindTwinsResponse) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*FindTwinsResponse) ProtoMessage() {}
+
+func (x *FindTwinsResponse) ProtoReflect() protoreflect.Message {
+	mi := &file_witnessmark_v1_evidence_proto_msgTypes[23]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use FindTwinsResponse.ProtoReflect.Descriptor instead.
+func (*FindTwinsResponse) Descriptor() ([]byte, []int) {
+	return file_witnessmark_v1_evidence_proto_rawDescGZIP(), []int{23}
+}
+
+func (x *FindTwinsResponse) GetTwins() []*FindTwinsResponse_Twin {
+	if x != nil {
+		return x.Twins
+	}
+	return nil
+}
+
+// One photo.
+type FindTwinsResponse_Twin struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// Its job.
+	Job string `protobuf:"bytes,1,opt,name=job,proto3" json:"job,omitempty"`
+	// SHA-256, hex.
+	Digest string `protobuf:"bytes,2,opt,name=digest,proto3" json:"digest,omitempty"`
+	// How many of 256 bits of its fingerprint differ.
+	Distance      int32 `protobuf:"varint,3,opt,name=distance,proto3" json:"distance,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *FindTwinsResponse_Twin) Reset() {
+	*x = FindTwinsResponse_Twin{}
+	mi := &file_witnessmark_v1_evidence_proto_msgTypes[24]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *FindTwinsResponse_Twin) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*FindTwinsResponse_Twin) ProtoMessage() {}
+
+func (x *FindTwinsResponse_Twin) ProtoReflect() protoreflect.Message {
+	mi := &file_witnessmark_v1_evidence_proto_msgTypes[24]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use FindTwinsResponse_Twin.ProtoReflect.Descriptor instead.
+func (*FindTwinsResponse_Twin) Descriptor() ([]byte, []int) {
+	return file_witnessmark_v1_evidence_proto_rawDescGZIP(), []int{23, 0}
+}
+
+func (x *FindTwinsResponse_Twin) GetJob() string {
+	if x != nil {
+		return x.Job
+	}
+	return ""
+}
+
+func (x *FindTwinsResponse_Twin) GetDigest() string {
+	if x != nil {
+		return x.Digest
+	}
+	return ""
+}
+
+func (x *FindTwinsResponse_Twin) GetDistance() int32 {
+	if x != nil {
+		return x.Distance
+	}
+	return 0
+}
+
 var File_witnessmark_v1_evidence_proto protoreflect.FileDescriptor
 
 const file_witnessmark_v1_evidence_proto_rawDesc = "" +
@@ -1248,7 +1660,36 @@ const file_witnessmark_v1_evidence_proto_rawDesc = "" +
 	"\x10GetReportRequest\x124\n" +
 	"\x03job\x18\x01 \x01(\tB\"\xbaH\x1fr\x1d2\x1b^jobs/[A-Za-z0-9._-]{1,64}$R\x03job\"'\n" +
 	"\x11GetReportResponse\x12\x12\n" +
-	"\x04html\x18\x01 \x01(\fR\x04html2\xde\x03\n" +
+	"\x04html\x18\x01 \x01(\fR\x04html\"\xf0\x01\n" +
+	"\x12RedactPhotoRequest\x124\n" +
+	"\x03job\x18\x01 \x01(\tB\"\xbaH\x1fr\x1d2\x1b^jobs/[A-Za-z0-9._-]{1,64}$R\x03job\x12-\n" +
+	"\x06digest\x18\x02 \x01(\tB\x15\xbaH\x12r\x102\x0e^[0-9a-f]{64}$R\x06digest\x12Q\n" +
+	"\aregions\x18\x03 \x03(\v2+.witnessmark.record.v1.PhotoRedacted.RegionB\n" +
+	"\xbaH\a\x92\x01\x04\b\x01\x102R\aregions\x12\"\n" +
+	"\x06reason\x18\x04 \x01(\tB\n" +
+	"\xbaH\ar\x05\x10\x01\x18\xe8\aR\x06reason\"H\n" +
+	"\x13RedactPhotoResponse\x12\x1f\n" +
+	"\vcopy_digest\x18\x01 \x01(\tR\n" +
+	"copyDigest\x12\x10\n" +
+	"\x03seq\x18\x02 \x01(\x03R\x03seq\"\x7f\n" +
+	"\x13SetLegalHoldRequest\x124\n" +
+	"\x03job\x18\x01 \x01(\tB\"\xbaH\x1fr\x1d2\x1b^jobs/[A-Za-z0-9._-]{1,64}$R\x03job\x12\x0e\n" +
+	"\x02on\x18\x02 \x01(\bR\x02on\x12\"\n" +
+	"\x06reason\x18\x03 \x01(\tB\n" +
+	"\xbaH\ar\x05\x10\x01\x18\xe8\aR\x06reason\"Q\n" +
+	"\x14SetLegalHoldResponse\x12\x1a\n" +
+	"\benforced\x18\x01 \x01(\bR\benforced\x12\x1d\n" +
+	"\n" +
+	"file_count\x18\x02 \x01(\x05R\tfileCount\"w\n" +
+	"\x10FindTwinsRequest\x124\n" +
+	"\x03job\x18\x01 \x01(\tB\"\xbaH\x1fr\x1d2\x1b^jobs/[A-Za-z0-9._-]{1,64}$R\x03job\x12-\n" +
+	"\x06digest\x18\x02 \x01(\tB\x15\xbaH\x12r\x102\x0e^[0-9a-f]{64}$R\x06digest\"\x9f\x01\n" +
+	"\x11FindTwinsResponse\x12<\n" +
+	"\x05twins\x18\x01 \x03(\v2&.witnessmark.v1.FindTwinsResponse.TwinR\x05twins\x1aL\n" +
+	"\x04Twin\x12\x10\n" +
+	"\x03job\x18\x01 \x01(\tR\x03job\x12\x16\n" +
+	"\x06digest\x18\x02 \x01(\tR\x06digest\x12\x1a\n" +
+	"\bdistance\x18\x03 \x01(\x05R\bdistance2\xde\x03\n" +
 	"\rUploadService\x12i\n" +
 	"\vBeginUpload\x12\".witnessmark.v1.BeginUploadRequest\x1a\x16.witnessmark.v1.Upload\"\x1e\xaa\xbb\x18\x04\n" +
 	"\x02\x01\x02\x82\xd3\xe4\x93\x02\x10:\x01*\"\v/v1/uploads\x12x\n" +
@@ -1257,7 +1698,8 @@ const file_witnessmark_v1_evidence_proto_rawDesc = "" +
 	"\fFinishUpload\x12#.witnessmark.v1.FinishUploadRequest\x1a\x16.witnessmark.v1.Upload\".\xaa\xbb\x18\x04\n" +
 	"\x02\x01\x02\x82\xd3\xe4\x93\x02 :\x01*\"\x1b/v1/{name=uploads/*}:finish\x12k\n" +
 	"\tGetUpload\x12 .witnessmark.v1.GetUploadRequest\x1a\x16.witnessmark.v1.Upload\"$\xaa\xbb\x18\x04\n" +
-	"\x02\x01\x02\x82\xd3\xe4\x93\x02\x16\x12\x14/v1/{name=uploads/*}2\xfa\x06\n" +
+	"\x02\x01\x02\x82\xd3\xe4\x93\x02\x16\x12\x14/v1/{name=uploads/*}2\x95\n" +
+	"\n" +
 	"\x0fEvidenceService\x12q\n" +
 	"\x0fDownloadPackage\x12&.witnessmark.v1.DownloadPackageRequest\x1a'.witnessmark.v1.DownloadPackageResponse\"\v\xaa\xbb\x18\a\n" +
 	"\x03\x02\x03\x04\x18\x010\x01\x12i\n" +
@@ -1270,7 +1712,13 @@ const file_witnessmark_v1_evidence_proto_rawDesc = "" +
 	"\x11GetInclusionProof\x12(.witnessmark.v1.GetInclusionProofRequest\x1a\x15.witnessmark.v1.Proof\"-\xaa\xbb\x18\a\n" +
 	"\x03\x02\x03\x04\x18\x01\x82\xd3\xe4\x93\x02\x1c\x12\x1a/v1/{job=jobs/*}/inclusion\x12\x84\x01\n" +
 	"\vGetReadings\x12\".witnessmark.v1.GetReadingsRequest\x1a#.witnessmark.v1.GetReadingsResponse\",\xaa\xbb\x18\a\n" +
-	"\x03\x02\x03\x04\x18\x01\x82\xd3\xe4\x93\x02\x1b\x12\x19/v1/{job=jobs/*}/readings\x12|\n" +
+	"\x03\x02\x03\x04\x18\x01\x82\xd3\xe4\x93\x02\x1b\x12\x19/v1/{job=jobs/*}/readings\x12\x87\x01\n" +
+	"\vRedactPhoto\x12\".witnessmark.v1.RedactPhotoRequest\x1a#.witnessmark.v1.RedactPhotoResponse\"/\xaa\xbb\x18\x04\n" +
+	"\x02\x02\x04\x82\xd3\xe4\x93\x02!:\x01*\"\x1c/v1/{job=jobs/*}:redactPhoto\x12\x8a\x01\n" +
+	"\fSetLegalHold\x12#.witnessmark.v1.SetLegalHoldRequest\x1a$.witnessmark.v1.SetLegalHoldResponse\"/\xaa\xbb\x18\x03\n" +
+	"\x01\x04\x82\xd3\xe4\x93\x02\":\x01*\"\x1d/v1/{job=jobs/*}:setLegalHold\x12\x81\x01\n" +
+	"\tFindTwins\x12 .witnessmark.v1.FindTwinsRequest\x1a!.witnessmark.v1.FindTwinsResponse\"/\xaa\xbb\x18\x04\n" +
+	"\x02\x02\x04\x82\xd3\xe4\x93\x02!\x12\x1f/v1/{job=jobs/*}/twins/{digest}\x12|\n" +
 	"\tGetReport\x12 .witnessmark.v1.GetReportRequest\x1a!.witnessmark.v1.GetReportResponse\"*\xaa\xbb\x18\a\n" +
 	"\x03\x02\x03\x04\x18\x01\x82\xd3\xe4\x93\x02\x19\x12\x17/v1/{job=jobs/*}/reportB4Z2witnessmark/proto/gen/witnessmark/v1;witnessmarkv1b\x06proto3"
 
@@ -1287,7 +1735,7 @@ func file_witnessmark_v1_evidence_proto_rawDescGZIP() []byte {
 }
 
 var file_witnessmark_v1_evidence_proto_enumTypes = make([]protoimpl.EnumInfo, 2)
-var file_witnessmark_v1_evidence_proto_msgTypes = make([]protoimpl.MessageInfo, 18)
+var file_witnessmark_v1_evidence_proto_msgTypes = make([]protoimpl.MessageInfo, 25)
 var file_witnessmark_v1_evidence_proto_goTypes = []any{
 	(Upload_State)(0),                  // 0: witnessmark.v1.Upload.State
 	(BeginUploadRequest_Purpose)(0),    // 1: witnessmark.v1.BeginUploadRequest.Purpose
@@ -1309,41 +1757,57 @@ var file_witnessmark_v1_evidence_proto_goTypes = []any{
 	(*GetReadingsResponse)(nil),        // 17: witnessmark.v1.GetReadingsResponse
 	(*GetReportRequest)(nil),           // 18: witnessmark.v1.GetReportRequest
 	(*GetReportResponse)(nil),          // 19: witnessmark.v1.GetReportResponse
-	(*v1.PhotoExamined)(nil),           // 20: witnessmark.record.v1.PhotoExamined
-	(*timestamppb.Timestamp)(nil),      // 21: google.protobuf.Timestamp
+	(*RedactPhotoRequest)(nil),         // 20: witnessmark.v1.RedactPhotoRequest
+	(*RedactPhotoResponse)(nil),        // 21: witnessmark.v1.RedactPhotoResponse
+	(*SetLegalHoldRequest)(nil),        // 22: witnessmark.v1.SetLegalHoldRequest
+	(*SetLegalHoldResponse)(nil),       // 23: witnessmark.v1.SetLegalHoldResponse
+	(*FindTwinsRequest)(nil),           // 24: witnessmark.v1.FindTwinsRequest
+	(*FindTwinsResponse)(nil),          // 25: witnessmark.v1.FindTwinsResponse
+	(*FindTwinsResponse_Twin)(nil),     // 26: witnessmark.v1.FindTwinsResponse.Twin
+	(*v1.PhotoExamined)(nil),           // 27: witnessmark.record.v1.PhotoExamined
+	(*timestamppb.Timestamp)(nil),      // 28: google.protobuf.Timestamp
+	(*v1.PhotoRedacted_Region)(nil),    // 29: witnessmark.record.v1.PhotoRedacted.Region
 }
 var file_witnessmark_v1_evidence_proto_depIdxs = []int32{
 	0,  // 0: witnessmark.v1.Upload.state:type_name -> witnessmark.v1.Upload.State
-	20, // 1: witnessmark.v1.Upload.examined:type_name -> witnessmark.record.v1.PhotoExamined
-	21, // 2: witnessmark.v1.Upload.expire_time:type_name -> google.protobuf.Timestamp
+	27, // 1: witnessmark.v1.Upload.examined:type_name -> witnessmark.record.v1.PhotoExamined
+	28, // 2: witnessmark.v1.Upload.expire_time:type_name -> google.protobuf.Timestamp
 	1,  // 3: witnessmark.v1.BeginUploadRequest.purpose:type_name -> witnessmark.v1.BeginUploadRequest.Purpose
-	3,  // 4: witnessmark.v1.UploadService.BeginUpload:input_type -> witnessmark.v1.BeginUploadRequest
-	4,  // 5: witnessmark.v1.UploadService.UploadChunk:input_type -> witnessmark.v1.UploadChunkRequest
-	5,  // 6: witnessmark.v1.UploadService.FinishUpload:input_type -> witnessmark.v1.FinishUploadRequest
-	6,  // 7: witnessmark.v1.UploadService.GetUpload:input_type -> witnessmark.v1.GetUploadRequest
-	7,  // 8: witnessmark.v1.EvidenceService.DownloadPackage:input_type -> witnessmark.v1.DownloadPackageRequest
-	9,  // 9: witnessmark.v1.EvidenceService.DownloadFile:input_type -> witnessmark.v1.DownloadFileRequest
-	11, // 10: witnessmark.v1.EvidenceService.GetCheckpoint:input_type -> witnessmark.v1.GetCheckpointRequest
-	13, // 11: witnessmark.v1.EvidenceService.GetConsistencyProof:input_type -> witnessmark.v1.GetConsistencyProofRequest
-	14, // 12: witnessmark.v1.EvidenceService.GetInclusionProof:input_type -> witnessmark.v1.GetInclusionProofRequest
-	16, // 13: witnessmark.v1.EvidenceService.GetReadings:input_type -> witnessmark.v1.GetReadingsRequest
-	18, // 14: witnessmark.v1.EvidenceService.GetReport:input_type -> witnessmark.v1.GetReportRequest
-	2,  // 15: witnessmark.v1.UploadService.BeginUpload:output_type -> witnessmark.v1.Upload
-	2,  // 16: witnessmark.v1.UploadService.UploadChunk:output_type -> witnessmark.v1.Upload
-	2,  // 17: witnessmark.v1.UploadService.FinishUpload:output_type -> witnessmark.v1.Upload
-	2,  // 18: witnessmark.v1.UploadService.GetUpload:output_type -> witnessmark.v1.Upload
-	8,  // 19: witnessmark.v1.EvidenceService.DownloadPackage:output_type -> witnessmark.v1.DownloadPackageResponse
-	10, // 20: witnessmark.v1.EvidenceService.DownloadFile:output_type -> witnessmark.v1.DownloadFileResponse
-	12, // 21: witnessmark.v1.EvidenceService.GetCheckpoint:output_type -> witnessmark.v1.Checkpoint
-	15, // 22: witnessmark.v1.EvidenceService.GetConsistencyProof:output_type -> witnessmark.v1.Proof
-	15, // 23: witnessmark.v1.EvidenceService.GetInclusionProof:output_type -> witnessmark.v1.Proof
-	17, // 24: witnessmark.v1.EvidenceService.GetReadings:output_type -> witnessmark.v1.GetReadingsResponse
-	19, // 25: witnessmark.v1.EvidenceService.GetReport:output_type -> witnessmark.v1.GetReportResponse
-	15, // [15:26] is the sub-list for method output_type
-	4,  // [4:15] is the sub-list for method input_type
-	4,  // [4:4] is the sub-list for extension type_name
-	4,  // [4:4] is the sub-list for extension extendee
-	0,  // [0:4] is the sub-list for field type_name
+	29, // 4: witnessmark.v1.RedactPhotoRequest.regions:type_name -> witnessmark.record.v1.PhotoRedacted.Region
+	26, // 5: witnessmark.v1.FindTwinsResponse.twins:type_name -> witnessmark.v1.FindTwinsResponse.Twin
+	3,  // 6: witnessmark.v1.UploadService.BeginUpload:input_type -> witnessmark.v1.BeginUploadRequest
+	4,  // 7: witnessmark.v1.UploadService.UploadChunk:input_type -> witnessmark.v1.UploadChunkRequest
+	5,  // 8: witnessmark.v1.UploadService.FinishUpload:input_type -> witnessmark.v1.FinishUploadRequest
+	6,  // 9: witnessmark.v1.UploadService.GetUpload:input_type -> witnessmark.v1.GetUploadRequest
+	7,  // 10: witnessmark.v1.EvidenceService.DownloadPackage:input_type -> witnessmark.v1.DownloadPackageRequest
+	9,  // 11: witnessmark.v1.EvidenceService.DownloadFile:input_type -> witnessmark.v1.DownloadFileRequest
+	11, // 12: witnessmark.v1.EvidenceService.GetCheckpoint:input_type -> witnessmark.v1.GetCheckpointRequest
+	13, // 13: witnessmark.v1.EvidenceService.GetConsistencyProof:input_type -> witnessmark.v1.GetConsistencyProofRequest
+	14, // 14: witnessmark.v1.EvidenceService.GetInclusionProof:input_type -> witnessmark.v1.GetInclusionProofRequest
+	16, // 15: witnessmark.v1.EvidenceService.GetReadings:input_type -> witnessmark.v1.GetReadingsRequest
+	20, // 16: witnessmark.v1.EvidenceService.RedactPhoto:input_type -> witnessmark.v1.RedactPhotoRequest
+	22, // 17: witnessmark.v1.EvidenceService.SetLegalHold:input_type -> witnessmark.v1.SetLegalHoldRequest
+	24, // 18: witnessmark.v1.EvidenceService.FindTwins:input_type -> witnessmark.v1.FindTwinsRequest
+	18, // 19: witnessmark.v1.EvidenceService.GetReport:input_type -> witnessmark.v1.GetReportRequest
+	2,  // 20: witnessmark.v1.UploadService.BeginUpload:output_type -> witnessmark.v1.Upload
+	2,  // 21: witnessmark.v1.UploadService.UploadChunk:output_type -> witnessmark.v1.Upload
+	2,  // 22: witnessmark.v1.UploadService.FinishUpload:output_type -> witnessmark.v1.Upload
+	2,  // 23: witnessmark.v1.UploadService.GetUpload:output_type -> witnessmark.v1.Upload
+	8,  // 24: witnessmark.v1.EvidenceService.DownloadPackage:output_type -> witnessmark.v1.DownloadPackageResponse
+	10, // 25: witnessmark.v1.EvidenceService.DownloadFile:output_type -> witnessmark.v1.DownloadFileResponse
+	12, // 26: witnessmark.v1.EvidenceService.GetCheckpoint:output_type -> witnessmark.v1.Checkpoint
+	15, // 27: witnessmark.v1.EvidenceService.GetConsistencyProof:output_type -> witnessmark.v1.Proof
+	15, // 28: witnessmark.v1.EvidenceService.GetInclusionProof:output_type -> witnessmark.v1.Proof
+	17, // 29: witnessmark.v1.EvidenceService.GetReadings:output_type -> witnessmark.v1.GetReadingsResponse
+	21, // 30: witnessmark.v1.EvidenceService.RedactPhoto:output_type -> witnessmark.v1.RedactPhotoResponse
+	23, // 31: witnessmark.v1.EvidenceService.SetLegalHold:output_type -> witnessmark.v1.SetLegalHoldResponse
+	25, // 32: witnessmark.v1.EvidenceService.FindTwins:output_type -> witnessmark.v1.FindTwinsResponse
+	19, // 33: witnessmark.v1.EvidenceService.GetReport:output_type -> witnessmark.v1.GetReportResponse
+	20, // [20:34] is the sub-list for method output_type
+	6,  // [6:20] is the sub-list for method input_type
+	6,  // [6:6] is the sub-list for extension type_name
+	6,  // [6:6] is the sub-list for extension extendee
+	0,  // [0:6] is the sub-list for field type_name
 }
 
 func init() { file_witnessmark_v1_evidence_proto_init() }
@@ -1358,7 +1822,7 @@ func file_witnessmark_v1_evidence_proto_init() {
 			GoPackagePath: reflect.TypeOf(x{}).PkgPath(),
 			RawDescriptor: unsafe.Slice(unsafe.StringData(file_witnessmark_v1_evidence_proto_rawDesc), len(file_witnessmark_v1_evidence_proto_rawDesc)),
 			NumEnums:      2,
-			NumMessages:   18,
+			NumMessages:   25,
 			NumExtensions: 0,
 			NumServices:   2,
 		},

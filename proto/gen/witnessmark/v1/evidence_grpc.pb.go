@@ -253,6 +253,9 @@ const (
 	EvidenceService_GetConsistencyProof_FullMethodName = "/witnessmark.v1.EvidenceService/GetConsistencyProof"
 	EvidenceService_GetInclusionProof_FullMethodName   = "/witnessmark.v1.EvidenceService/GetInclusionProof"
 	EvidenceService_GetReadings_FullMethodName         = "/witnessmark.v1.EvidenceService/GetReadings"
+	EvidenceService_RedactPhoto_FullMethodName         = "/witnessmark.v1.EvidenceService/RedactPhoto"
+	EvidenceService_SetLegalHold_FullMethodName        = "/witnessmark.v1.EvidenceService/SetLegalHold"
+	EvidenceService_FindTwins_FullMethodName           = "/witnessmark.v1.EvidenceService/FindTwins"
 	EvidenceService_GetReport_FullMethodName           = "/witnessmark.v1.EvidenceService/GetReport"
 )
 
@@ -274,6 +277,12 @@ type EvidenceServiceClient interface {
 	GetInclusionProof(ctx context.Context, in *GetInclusionProofRequest, opts ...grpc.CallOption) (*Proof, error)
 	// The readings of a job as CSV.
 	GetReadings(ctx context.Context, in *GetReadingsRequest, opts ...grpc.CallOption) (*GetReadingsResponse, error)
+	// Makes a redacted copy of a photo: sharing prefers it, the original stays.
+	RedactPhoto(ctx context.Context, in *RedactPhotoRequest, opts ...grpc.CallOption) (*RedactPhotoResponse, error)
+	// Puts a legal hold on a job's originals, or takes it off.
+	SetLegalHold(ctx context.Context, in *SetLegalHoldRequest, opts ...grpc.CallOption) (*SetLegalHoldResponse, error)
+	// Photos of the whole organisation that look like one of this job.
+	FindTwins(ctx context.Context, in *FindTwinsRequest, opts ...grpc.CallOption) (*FindTwinsResponse, error)
 	// A readable page of a job's record, as HTML.
 	GetReport(ctx context.Context, in *GetReportRequest, opts ...grpc.CallOption) (*GetReportResponse, error)
 }
@@ -364,6 +373,36 @@ func (c *evidenceServiceClient) GetReadings(ctx context.Context, in *GetReadings
 	return out, nil
 }
 
+func (c *evidenceServiceClient) RedactPhoto(ctx context.Context, in *RedactPhotoRequest, opts ...grpc.CallOption) (*RedactPhotoResponse, error) {
+	cOpts := append([]grpc.CallOption{grpc.StaticMethod()}, opts...)
+	out := new(RedactPhotoResponse)
+	err := c.cc.Invoke(ctx, EvidenceService_RedactPhoto_FullMethodName, in, out, cOpts...)
+	if err != nil {
+		return nil, err
+	}
+	return out, nil
+}
+
+func (c *evidenceServiceClient) SetLegalHold(ctx context.Context, in *SetLegalHoldRequest, opts ...grpc.CallOption) (*SetLegalHoldResponse, error) {
+	cOpts := append([]grpc.CallOption{grpc.StaticMethod()}, opts...)
+	out := new(SetLegalHoldResponse)
+	err := c.cc.Invoke(ctx, EvidenceService_SetLegalHold_FullMethodName, in, out, cOpts...)
+	if err != nil {
+		return nil, err
+	}
+	return out, nil
+}
+
+func (c *evidenceServiceClient) FindTwins(ctx context.Context, in *FindTwinsRequest, opts ...grpc.CallOption) (*FindTwinsResponse, error) {
+	cOpts := append([]grpc.CallOption{grpc.StaticMethod()}, opts...)
+	out := new(FindTwinsResponse)
+	err := c.cc.Invoke(ctx, EvidenceService_FindTwins_FullMethodName, in, out, cOpts...)
+	if err != nil {
+		return nil, err
+	}
+	return out, nil
+}
+
 func (c *evidenceServiceClient) GetReport(ctx context.Context, in *GetReportRequest, opts ...grpc.CallOption) (*GetReportResponse, error) {
 	cOpts := append([]grpc.CallOption{grpc.StaticMethod()}, opts...)
 	out := new(GetReportResponse)
@@ -392,6 +431,12 @@ type EvidenceServiceServer interface {
 	GetInclusionProof(context.Context, *GetInclusionProofRequest) (*Proof, error)
 	// The readings of a job as CSV.
 	GetReadings(context.Context, *GetReadingsRequest) (*GetReadingsResponse, error)
+	// Makes a redacted copy of a photo: sharing prefers it, the original stays.
+	RedactPhoto(context.Context, *RedactPhotoRequest) (*RedactPhotoResponse, error)
+	// Puts a legal hold on a job's originals, or takes it off.
+	SetLegalHold(context.Context, *SetLegalHoldRequest) (*SetLegalHoldResponse, error)
+	// Photos of the whole organisation that look like one of this job.
+	FindTwins(context.Context, *FindTwinsRequest) (*FindTwinsResponse, error)
 	// A readable page of a job's record, as HTML.
 	GetReport(context.Context, *GetReportRequest) (*GetReportResponse, error)
 	mustEmbedUnimplementedEvidenceServiceServer()
@@ -421,6 +466,15 @@ func (UnimplementedEvidenceServiceServer) GetInclusionProof(context.Context, *Ge
 }
 func (UnimplementedEvidenceServiceServer) GetReadings(context.Context, *GetReadingsRequest) (*GetReadingsResponse, error) {
 	return nil, status.Error(codes.Unimplemented, "method GetReadings not implemented")
+}
+func (UnimplementedEvidenceServiceServer) RedactPhoto(context.Context, *RedactPhotoRequest) (*RedactPhotoResponse, error) {
+	return nil, status.Error(codes.Unimplemented, "method RedactPhoto not implemented")
+}
+func (UnimplementedEvidenceServiceServer) SetLegalHold(context.Context, *SetLegalHoldRequest) (*SetLegalHoldResponse, error) {
+	return nil, status.Error(codes.Unimplemented, "method SetLegalHold not implemented")
+}
+func (UnimplementedEvidenceServiceServer) FindTwins(context.Context, *FindTwinsRequest) (*FindTwinsResponse, error) {
+	return nil, status.Error(codes.Unimplemented, "method FindTwins not implemented")
 }
 func (UnimplementedEvidenceServiceServer) GetReport(context.Context, *GetReportRequest) (*GetReportResponse, error) {
 	return nil, status.Error(codes.Unimplemented, "method GetReport not implemented")
@@ -540,6 +594,60 @@ func _EvidenceService_GetReadings_Handler(srv interface{}, ctx context.Context, 
 	return interceptor(ctx, in, info, handler)
 }
 
+func _EvidenceService_RedactPhoto_Handler(srv interface{}, ctx context.Context, dec func(interface{}) error, interceptor grpc.UnaryServerInterceptor) (interface{}, error) {
+	in := new(RedactPhotoRequest)
+	if err := dec(in); err != nil {
+		return nil, err
+	}
+	if interceptor == nil {
+		return srv.(EvidenceServiceServer).RedactPhoto(ctx, in)
+	}
+	info := &grpc.UnaryServerInfo{
+		Server:     srv,
+		FullMethod: EvidenceService_RedactPhoto_FullMethodName,
+	}
+	handler := func(ctx context.Context, req interface{}) (interface{}, error) {
+		return srv.(EvidenceServiceServer).RedactPhoto(ctx, req.(*RedactPhotoRequest))
+	}
+	return interceptor(ctx, in, info, handler)
+}
+
+func _EvidenceService_SetLegalHold_Handler(srv interface{}, ctx context.Context, dec func(interface{}) error, interceptor grpc.UnaryServerInterceptor) (interface{}, error) {
+	in := new(SetLegalHoldRequest)
+	if err := dec(in); err != nil {
+		return nil, err
+	}
+	if interceptor == nil {
+		return srv.(EvidenceServiceServer).SetLegalHold(ctx, in)
+	}
+	info := &grpc.UnaryServerInfo{
+		Server:     srv,
+		FullMethod: EvidenceService_SetLegalHold_FullMethodName,
+	}
+	handler := func(ctx context.Context, req interface{}) (interface{}, error) {
+		return srv.(EvidenceServiceServer).SetLegalHold(ctx, req.(*SetLegalHoldRequest))
+	}
+	return interceptor(ctx, in, info, handler)
+}
+
+func _EvidenceService_FindTwins_Handler(srv interface{}, ctx context.Context, dec func(interface{}) error, interceptor grpc.UnaryServerInterceptor) (interface{}, error) {
+	in := new(FindTwinsRequest)
+	if err := dec(in); err != nil {
+		return nil, err
+	}
+	if interceptor == nil {
+		return srv.(EvidenceServiceServer).FindTwins(ctx, in)
+	}
+	info := &grpc.UnaryServerInfo{
+		Server:     srv,
+		FullMethod: EvidenceService_FindTwins_FullMethodName,
+	}
+	handler := func(ctx context.Context, req interface{}) (interface{}, error) {
+		return srv.(EvidenceServiceServer).FindTwins(ctx, req.(*FindTwinsRequest))
+	}
+	return interceptor(ctx, in, info, handler)
+}
+
 func _EvidenceService_GetReport_Handler(srv interface{}, ctx context.Context, dec func(interface{}) error, interceptor grpc.UnaryServerInterceptor) (interface{}, error) {
 	in := new(GetReportRequest)
 	if err := dec(in); err != nil {
@@ -580,6 +688,18 @@ var EvidenceService_ServiceDesc = grpc.ServiceDesc{
 		{
 			MethodName: "GetReadings",
 			Handler:    _EvidenceService_GetReadings_Handler,
+		},
+		{
+			MethodName: "RedactPhoto",
+			Handler:    _EvidenceService_RedactPhoto_Handler,
+		},
+		{
+			MethodName: "SetLegalHold",
+			Handler:    _EvidenceService_SetLegalHold_Handler,
+		},
+		{
+			MethodName: "FindTwins",
+			Handler:    _EvidenceService_FindTwins_Handler,
 		},
 		{
 			MethodName: "GetReport",

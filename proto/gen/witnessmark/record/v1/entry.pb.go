@@ -604,6 +604,8 @@ type Entry struct {
 	//	*Entry_UnsentReported
 	//	*Entry_TraceReceived
 	//	*Entry_FindingAccepted
+	//	*Entry_PhotoRedacted
+	//	*Entry_LegalHoldChanged
 	Kind          isEntry_Kind `protobuf_oneof:"kind"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
@@ -1056,6 +1058,24 @@ func (x *Entry) GetFindingAccepted() *FindingAccepted {
 	return nil
 }
 
+func (x *Entry) GetPhotoRedacted() *PhotoRedacted {
+	if x != nil {
+		if x, ok := x.Kind.(*Entry_PhotoRedacted); ok {
+			return x.PhotoRedacted
+		}
+	}
+	return nil
+}
+
+func (x *Entry) GetLegalHoldChanged() *LegalHoldChanged {
+	if x != nil {
+		if x, ok := x.Kind.(*Entry_LegalHoldChanged); ok {
+			return x.LegalHoldChanged
+		}
+	}
+	return nil
+}
+
 type isEntry_Kind interface {
 	isEntry_Kind()
 }
@@ -1245,6 +1265,16 @@ type Entry_FindingAccepted struct {
 	FindingAccepted *FindingAccepted `protobuf:"bytes,60,opt,name=finding_accepted,json=findingAccepted,proto3,oneof"`
 }
 
+type Entry_PhotoRedacted struct {
+	// A redacted copy of a photo was made. Server.
+	PhotoRedacted *PhotoRedacted `protobuf:"bytes,61,opt,name=photo_redacted,json=photoRedacted,proto3,oneof"`
+}
+
+type Entry_LegalHoldChanged struct {
+	// A legal hold was put on the job's originals, or taken off. Server.
+	LegalHoldChanged *LegalHoldChanged `protobuf:"bytes,62,opt,name=legal_hold_changed,json=legalHoldChanged,proto3,oneof"`
+}
+
 func (*Entry_JobOpened) isEntry_Kind() {}
 
 func (*Entry_PlanRevised) isEntry_Kind() {}
@@ -1318,6 +1348,10 @@ func (*Entry_UnsentReported) isEntry_Kind() {}
 func (*Entry_TraceReceived) isEntry_Kind() {}
 
 func (*Entry_FindingAccepted) isEntry_Kind() {}
+
+func (*Entry_PhotoRedacted) isEntry_Kind() {}
+
+func (*Entry_LegalHoldChanged) isEntry_Kind() {}
 
 // The job begins.
 type JobOpened struct {
@@ -4022,6 +4056,170 @@ func (x *FindingAccepted) GetReason() string {
 	return ""
 }
 
+// A redacted copy of a photo was made. The original stays as it is.
+type PhotoRedacted struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// SHA-256 of the original.
+	Digest []byte `protobuf:"bytes,1,opt,name=digest,proto3" json:"digest,omitempty"`
+	// SHA-256 of the copy.
+	Copy []byte `protobuf:"bytes,2,opt,name=copy,proto3" json:"copy,omitempty"`
+	// Size of the copy in bytes.
+	Size int64 `protobuf:"varint,3,opt,name=size,proto3" json:"size,omitempty"`
+	// What was filled in.
+	Regions []*PhotoRedacted_Region `protobuf:"bytes,4,rep,name=regions,proto3" json:"regions,omitempty"`
+	// Why.
+	Reason string `protobuf:"bytes,5,opt,name=reason,proto3" json:"reason,omitempty"`
+	// Who asked for it.
+	Person        string `protobuf:"bytes,6,opt,name=person,proto3" json:"person,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *PhotoRedacted) Reset() {
+	*x = PhotoRedacted{}
+	mi := &file_witnessmark_record_v1_entry_proto_msgTypes[40]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *PhotoRedacted) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*PhotoRedacted) ProtoMessage() {}
+
+func (x *PhotoRedacted) ProtoReflect() protoreflect.Message {
+	mi := &file_witnessmark_record_v1_entry_proto_msgTypes[40]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use PhotoRedacted.ProtoReflect.Descriptor instead.
+func (*PhotoRedacted) Descriptor() ([]byte, []int) {
+	return file_witnessmark_record_v1_entry_proto_rawDescGZIP(), []int{40}
+}
+
+func (x *PhotoRedacted) GetDigest() []byte {
+	if x != nil {
+		return x.Digest
+	}
+	return nil
+}
+
+func (x *PhotoRedacted) GetCopy() []byte {
+	if x != nil {
+		return x.Copy
+	}
+	return nil
+}
+
+func (x *PhotoRedacted) GetSize() int64 {
+	if x != nil {
+		return x.Size
+	}
+	return 0
+}
+
+func (x *PhotoRedacted) GetRegions() []*PhotoRedacted_Region {
+	if x != nil {
+		return x.Regions
+	}
+	return nil
+}
+
+func (x *PhotoRedacted) GetReason() string {
+	if x != nil {
+		return x.Reason
+	}
+	return ""
+}
+
+func (x *PhotoRedacted) GetPerson() string {
+	if x != nil {
+		return x.Person
+	}
+	return ""
+}
+
+// A legal hold was put on the job's originals, or taken off.
+type LegalHoldChanged struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// It is on.
+	On bool `protobuf:"varint,1,opt,name=on,proto3" json:"on,omitempty"`
+	// Why.
+	Reason string `protobuf:"bytes,2,opt,name=reason,proto3" json:"reason,omitempty"`
+	// Who asked for it.
+	Person string `protobuf:"bytes,3,opt,name=person,proto3" json:"person,omitempty"`
+	// The store itself enforces it.
+	Enforced      bool `protobuf:"varint,4,opt,name=enforced,proto3" json:"enforced,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *LegalHoldChanged) Reset() {
+	*x = LegalHoldChanged{}
+	mi := &file_witnessmark_record_v1_entry_proto_msgTypes[41]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *LegalHoldChanged) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*LegalHoldChanged) ProtoMessage() {}
+
+func (x *LegalHoldChanged) ProtoReflect() protoreflect.Message {
+	mi := &file_witnessmark_record_v1_entry_proto_msgTypes[41]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use LegalHoldChanged.ProtoReflect.Descriptor instead.
+func (*LegalHoldChanged) Descriptor() ([]byte, []int) {
+	return file_witnessmark_record_v1_entry_proto_rawDescGZIP(), []int{41}
+}
+
+func (x *LegalHoldChanged) GetOn() bool {
+	if x != nil {
+		return x.On
+	}
+	return false
+}
+
+func (x *LegalHoldChanged) GetReason() string {
+	if x != nil {
+		return x.Reason
+	}
+	return ""
+}
+
+func (x *LegalHoldChanged) GetPerson() string {
+	if x != nil {
+		return x.Person
+	}
+	return ""
+}
+
+func (x *LegalHoldChanged) GetEnforced() bool {
+	if x != nil {
+		return x.Enforced
+	}
+	return false
+}
+
 // A site as a job pins it.
 type JobOpened_Site struct {
 	state protoimpl.MessageState `protogen:"open.v1"`
@@ -4039,7 +4237,7 @@ type JobOpened_Site struct {
 
 func (x *JobOpened_Site) Reset() {
 	*x = JobOpened_Site{}
-	mi := &file_witnessmark_record_v1_entry_proto_msgTypes[40]
+	mi := &file_witnessmark_record_v1_entry_proto_msgTypes[42]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -4051,7 +4249,7 @@ func (x *JobOpened_Site) String() string {
 func (*JobOpened_Site) ProtoMessage() {}
 
 func (x *JobOpened_Site) ProtoReflect() protoreflect.Message {
-	mi := &file_witnessmark_record_v1_entry_proto_msgTypes[40]
+	mi := &file_witnessmark_record_v1_entry_proto_msgTypes[42]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -4114,7 +4312,7 @@ type KitChecked_Part struct {
 
 func (x *KitChecked_Part) Reset() {
 	*x = KitChecked_Part{}
-	mi := &file_witnessmark_record_v1_entry_proto_msgTypes[41]
+	mi := &file_witnessmark_record_v1_entry_proto_msgTypes[43]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -4126,7 +4324,7 @@ func (x *KitChecked_Part) String() string {
 func (*KitChecked_Part) ProtoMessage() {}
 
 func (x *KitChecked_Part) ProtoReflect() protoreflect.Message {
-	mi := &file_witnessmark_record_v1_entry_proto_msgTypes[41]
+	mi := &file_witnessmark_record_v1_entry_proto_msgTypes[43]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -4190,7 +4388,7 @@ type Locked_Refused struct {
 
 func (x *Locked_Refused) Reset() {
 	*x = Locked_Refused{}
-	mi := &file_witnessmark_record_v1_entry_proto_msgTypes[42]
+	mi := &file_witnessmark_record_v1_entry_proto_msgTypes[44]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -4202,7 +4400,7 @@ func (x *Locked_Refused) String() string {
 func (*Locked_Refused) ProtoMessage() {}
 
 func (x *Locked_Refused) ProtoReflect() protoreflect.Message {
-	mi := &file_witnessmark_record_v1_entry_proto_msgTypes[42]
+	mi := &file_witnessmark_record_v1_entry_proto_msgTypes[44]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -4251,7 +4449,7 @@ type EndFaceGrade_Cell struct {
 
 func (x *EndFaceGrade_Cell) Reset() {
 	*x = EndFaceGrade_Cell{}
-	mi := &file_witnessmark_record_v1_entry_proto_msgTypes[43]
+	mi := &file_witnessmark_record_v1_entry_proto_msgTypes[45]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -4263,7 +4461,7 @@ func (x *EndFaceGrade_Cell) String() string {
 func (*EndFaceGrade_Cell) ProtoMessage() {}
 
 func (x *EndFaceGrade_Cell) ProtoReflect() protoreflect.Message {
-	mi := &file_witnessmark_record_v1_entry_proto_msgTypes[43]
+	mi := &file_witnessmark_record_v1_entry_proto_msgTypes[45]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -4331,7 +4529,7 @@ type TraceReceived_Band struct {
 
 func (x *TraceReceived_Band) Reset() {
 	*x = TraceReceived_Band{}
-	mi := &file_witnessmark_record_v1_entry_proto_msgTypes[44]
+	mi := &file_witnessmark_record_v1_entry_proto_msgTypes[46]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -4343,7 +4541,7 @@ func (x *TraceReceived_Band) String() string {
 func (*TraceReceived_Band) ProtoMessage() {}
 
 func (x *TraceReceived_Band) ProtoReflect() protoreflect.Message {
-	mi := &file_witnessmark_record_v1_entry_proto_msgTypes[44]
+	mi := &file_witnessmark_record_v1_entry_proto_msgTypes[46]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -4387,11 +4585,84 @@ func (x *TraceReceived_Band) GetAtMhz() float64 {
 	return 0
 }
 
+// A rectangle in shares of the upright picture's width and height, 0 to 1.
+type PhotoRedacted_Region struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// Left edge.
+	Left float64 `protobuf:"fixed64,1,opt,name=left,proto3" json:"left,omitempty"`
+	// Upper edge.
+	Top float64 `protobuf:"fixed64,2,opt,name=top,proto3" json:"top,omitempty"`
+	// Width.
+	Width float64 `protobuf:"fixed64,3,opt,name=width,proto3" json:"width,omitempty"`
+	// Height.
+	Height        float64 `protobuf:"fixed64,4,opt,name=height,proto3" json:"height,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *PhotoRedacted_Region) Reset() {
+	*x = PhotoRedacted_Region{}
+	mi := &file_witnessmark_record_v1_entry_proto_msgTypes[47]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *PhotoRedacted_Region) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*PhotoRedacted_Region) ProtoMessage() {}
+
+func (x *PhotoRedacted_Region) ProtoReflect() protoreflect.Message {
+	mi := &file_witnessmark_record_v1_entry_proto_msgTypes[47]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use PhotoRedacted_Region.ProtoReflect.Descriptor instead.
+func (*PhotoRedacted_Region) Descriptor() ([]byte, []int) {
+	return file_witnessmark_record_v1_entry_proto_rawDescGZIP(), []int{40, 0}
+}
+
+func (x *PhotoRedacted_Region) GetLeft() float64 {
+	if x != nil {
+		return x.Left
+	}
+	return 0
+}
+
+func (x *PhotoRedacted_Region) GetTop() float64 {
+	if x != nil {
+		return x.Top
+	}
+	return 0
+}
+
+func (x *PhotoRedacted_Region) GetWidth() float64 {
+	if x != nil {
+		return x.Width
+	}
+	return 0
+}
+
+func (x *PhotoRedacted_Region) GetHeight() float64 {
+	if x != nil {
+		return x.Height
+	}
+	return 0
+}
+
 var File_witnessmark_record_v1_entry_proto protoreflect.FileDescriptor
 
 const file_witnessmark_record_v1_entry_proto_rawDesc = "" +
 	"\n" +
-	"!witnessmark/record/v1/entry.proto\x12\x15witnessmark.record.v1\x1a\x1egoogle/protobuf/duration.proto\x1a\x1fgoogle/protobuf/timestamp.proto\x1a#witnessmark/record/v1/measure.proto\x1a witnessmark/record/v1/plan.proto\"\xe2\x18\n" +
+	"!witnessmark/record/v1/entry.proto\x12\x15witnessmark.record.v1\x1a\x1egoogle/protobuf/duration.proto\x1a\x1fgoogle/protobuf/timestamp.proto\x1a#witnessmark/record/v1/measure.proto\x1a witnessmark/record/v1/plan.proto\"\x8a\x1a\n" +
 	"\x05Entry\x12\x0e\n" +
 	"\x02id\x18\x01 \x01(\tR\x02id\x12\x10\n" +
 	"\x03job\x18\x02 \x01(\tR\x03job\x12\x12\n" +
@@ -4446,7 +4717,9 @@ const file_witnessmark_record_v1_entry_proto_rawDesc = "" +
 	"\x19acknowledgement_confirmed\x189 \x01(\v2/.witnessmark.record.v1.AcknowledgementConfirmedH\x00R\x18acknowledgementConfirmed\x12P\n" +
 	"\x0funsent_reported\x18: \x01(\v2%.witnessmark.record.v1.UnsentReportedH\x00R\x0eunsentReported\x12M\n" +
 	"\x0etrace_received\x18; \x01(\v2$.witnessmark.record.v1.TraceReceivedH\x00R\rtraceReceived\x12S\n" +
-	"\x10finding_accepted\x18< \x01(\v2&.witnessmark.record.v1.FindingAcceptedH\x00R\x0ffindingAcceptedB\x06\n" +
+	"\x10finding_accepted\x18< \x01(\v2&.witnessmark.record.v1.FindingAcceptedH\x00R\x0ffindingAccepted\x12M\n" +
+	"\x0ephoto_redacted\x18= \x01(\v2$.witnessmark.record.v1.PhotoRedactedH\x00R\rphotoRedacted\x12W\n" +
+	"\x12legal_hold_changed\x18> \x01(\v2'.witnessmark.record.v1.LegalHoldChangedH\x00R\x10legalHoldChangedB\x06\n" +
 	"\x04kind\"\xf4\x02\n" +
 	"\tJobOpened\x129\n" +
 	"\x04site\x18\x01 \x01(\v2%.witnessmark.record.v1.JobOpened.SiteR\x04site\x12\x14\n" +
@@ -4724,7 +4997,24 @@ const file_witnessmark_record_v1_entry_proto_rawDesc = "" +
 	"\x0fFindingAccepted\x12\x16\n" +
 	"\x06digest\x18\x01 \x01(\fR\x06digest\x12\x14\n" +
 	"\x05codes\x18\x02 \x03(\tR\x05codes\x12\x16\n" +
-	"\x06reason\x18\x03 \x01(\tR\x06reason*I\n" +
+	"\x06reason\x18\x03 \x01(\tR\x06reason\"\xa4\x02\n" +
+	"\rPhotoRedacted\x12\x16\n" +
+	"\x06digest\x18\x01 \x01(\fR\x06digest\x12\x12\n" +
+	"\x04copy\x18\x02 \x01(\fR\x04copy\x12\x12\n" +
+	"\x04size\x18\x03 \x01(\x03R\x04size\x12E\n" +
+	"\aregions\x18\x04 \x03(\v2+.witnessmark.record.v1.PhotoRedacted.RegionR\aregions\x12\x16\n" +
+	"\x06reason\x18\x05 \x01(\tR\x06reason\x12\x16\n" +
+	"\x06person\x18\x06 \x01(\tR\x06person\x1a\\\n" +
+	"\x06Region\x12\x12\n" +
+	"\x04left\x18\x01 \x01(\x01R\x04left\x12\x10\n" +
+	"\x03top\x18\x02 \x01(\x01R\x03top\x12\x14\n" +
+	"\x05width\x18\x03 \x01(\x01R\x05width\x12\x16\n" +
+	"\x06height\x18\x04 \x01(\x01R\x06height\"n\n" +
+	"\x10LegalHoldChanged\x12\x0e\n" +
+	"\x02on\x18\x01 \x01(\bR\x02on\x12\x16\n" +
+	"\x06reason\x18\x02 \x01(\tR\x06reason\x12\x16\n" +
+	"\x06person\x18\x03 \x01(\tR\x06person\x12\x1a\n" +
+	"\benforced\x18\x04 \x01(\bR\benforced*I\n" +
 	"\bKitState\x12\x19\n" +
 	"\x15KIT_STATE_UNSPECIFIED\x10\x00\x12\a\n" +
 	"\x03FIT\x10\x01\x12\f\n" +
@@ -4744,7 +5034,7 @@ func file_witnessmark_record_v1_entry_proto_rawDescGZIP() []byte {
 }
 
 var file_witnessmark_record_v1_entry_proto_enumTypes = make([]protoimpl.EnumInfo, 9)
-var file_witnessmark_record_v1_entry_proto_msgTypes = make([]protoimpl.MessageInfo, 45)
+var file_witnessmark_record_v1_entry_proto_msgTypes = make([]protoimpl.MessageInfo, 48)
 var file_witnessmark_record_v1_entry_proto_goTypes = []any{
 	(KitState)(0),                    // 0: witnessmark.record.v1.KitState
 	(Confirmed_Outcome)(0),           // 1: witnessmark.record.v1.Confirmed.Outcome
@@ -4795,21 +5085,24 @@ var file_witnessmark_record_v1_entry_proto_goTypes = []any{
 	(*UnsentReported)(nil),           // 46: witnessmark.record.v1.UnsentReported
 	(*TraceReceived)(nil),            // 47: witnessmark.record.v1.TraceReceived
 	(*FindingAccepted)(nil),          // 48: witnessmark.record.v1.FindingAccepted
-	(*JobOpened_Site)(nil),           // 49: witnessmark.record.v1.JobOpened.Site
-	(*KitChecked_Part)(nil),          // 50: witnessmark.record.v1.KitChecked.Part
-	(*Locked_Refused)(nil),           // 51: witnessmark.record.v1.Locked.Refused
-	(*EndFaceGrade_Cell)(nil),        // 52: witnessmark.record.v1.EndFaceGrade.Cell
-	(*TraceReceived_Band)(nil),       // 53: witnessmark.record.v1.TraceReceived.Band
-	(*timestamppb.Timestamp)(nil),    // 54: google.protobuf.Timestamp
-	(*durationpb.Duration)(nil),      // 55: google.protobuf.Duration
-	(*Plan)(nil),                     // 56: witnessmark.record.v1.Plan
-	(Measure_Unit)(0),                // 57: witnessmark.record.v1.Measure.Unit
-	(*Measure)(nil),                  // 58: witnessmark.record.v1.Measure
-	(*Position)(nil),                 // 59: witnessmark.record.v1.Position
+	(*PhotoRedacted)(nil),            // 49: witnessmark.record.v1.PhotoRedacted
+	(*LegalHoldChanged)(nil),         // 50: witnessmark.record.v1.LegalHoldChanged
+	(*JobOpened_Site)(nil),           // 51: witnessmark.record.v1.JobOpened.Site
+	(*KitChecked_Part)(nil),          // 52: witnessmark.record.v1.KitChecked.Part
+	(*Locked_Refused)(nil),           // 53: witnessmark.record.v1.Locked.Refused
+	(*EndFaceGrade_Cell)(nil),        // 54: witnessmark.record.v1.EndFaceGrade.Cell
+	(*TraceReceived_Band)(nil),       // 55: witnessmark.record.v1.TraceReceived.Band
+	(*PhotoRedacted_Region)(nil),     // 56: witnessmark.record.v1.PhotoRedacted.Region
+	(*timestamppb.Timestamp)(nil),    // 57: google.protobuf.Timestamp
+	(*durationpb.Duration)(nil),      // 58: google.protobuf.Duration
+	(*Plan)(nil),                     // 59: witnessmark.record.v1.Plan
+	(Measure_Unit)(0),                // 60: witnessmark.record.v1.Measure.Unit
+	(*Measure)(nil),                  // 61: witnessmark.record.v1.Measure
+	(*Position)(nil),                 // 62: witnessmark.record.v1.Position
 }
 var file_witnessmark_record_v1_entry_proto_depIdxs = []int32{
-	54, // 0: witnessmark.record.v1.Entry.device_time:type_name -> google.protobuf.Timestamp
-	55, // 1: witnessmark.record.v1.Entry.clock_offset:type_name -> google.protobuf.Duration
+	57, // 0: witnessmark.record.v1.Entry.device_time:type_name -> google.protobuf.Timestamp
+	58, // 1: witnessmark.record.v1.Entry.clock_offset:type_name -> google.protobuf.Duration
 	10, // 2: witnessmark.record.v1.Entry.job_opened:type_name -> witnessmark.record.v1.JobOpened
 	11, // 3: witnessmark.record.v1.Entry.plan_revised:type_name -> witnessmark.record.v1.PlanRevised
 	12, // 4: witnessmark.record.v1.Entry.crew_changed:type_name -> witnessmark.record.v1.CrewChanged
@@ -4847,47 +5140,50 @@ var file_witnessmark_record_v1_entry_proto_depIdxs = []int32{
 	46, // 36: witnessmark.record.v1.Entry.unsent_reported:type_name -> witnessmark.record.v1.UnsentReported
 	47, // 37: witnessmark.record.v1.Entry.trace_received:type_name -> witnessmark.record.v1.TraceReceived
 	48, // 38: witnessmark.record.v1.Entry.finding_accepted:type_name -> witnessmark.record.v1.FindingAccepted
-	49, // 39: witnessmark.record.v1.JobOpened.site:type_name -> witnessmark.record.v1.JobOpened.Site
-	56, // 40: witnessmark.record.v1.JobOpened.plan:type_name -> witnessmark.record.v1.Plan
-	56, // 41: witnessmark.record.v1.PlanRevised.plan:type_name -> witnessmark.record.v1.Plan
-	1,  // 42: witnessmark.record.v1.Confirmed.outcome:type_name -> witnessmark.record.v1.Confirmed.Outcome
-	2,  // 43: witnessmark.record.v1.Acknowledged.fitness:type_name -> witnessmark.record.v1.Acknowledged.Fitness
-	57, // 44: witnessmark.record.v1.ReadingTaken.unit:type_name -> witnessmark.record.v1.Measure.Unit
-	58, // 45: witnessmark.record.v1.ReadingTaken.carrier_power:type_name -> witnessmark.record.v1.Measure
-	58, // 46: witnessmark.record.v1.ReadingTaken.frequency:type_name -> witnessmark.record.v1.Measure
-	58, // 47: witnessmark.record.v1.ReadingTaken.wavelength:type_name -> witnessmark.record.v1.Measure
-	3,  // 48: witnessmark.record.v1.ReadingTaken.direction:type_name -> witnessmark.record.v1.ReadingTaken.Direction
-	58, // 49: witnessmark.record.v1.ReadingTaken.height:type_name -> witnessmark.record.v1.Measure
-	57, // 50: witnessmark.record.v1.TorqueApplied.unit:type_name -> witnessmark.record.v1.Measure.Unit
-	58, // 51: witnessmark.record.v1.TorqueApplied.tool_setting:type_name -> witnessmark.record.v1.Measure
-	58, // 52: witnessmark.record.v1.TorqueApplied.lever_length:type_name -> witnessmark.record.v1.Measure
-	58, // 53: witnessmark.record.v1.TorqueApplied.extension_length:type_name -> witnessmark.record.v1.Measure
-	58, // 54: witnessmark.record.v1.TorqueApplied.extension_angle:type_name -> witnessmark.record.v1.Measure
-	58, // 55: witnessmark.record.v1.TraceAttached.read:type_name -> witnessmark.record.v1.Measure
-	4,  // 56: witnessmark.record.v1.PhotoAttached.how_taken:type_name -> witnessmark.record.v1.PhotoAttached.HowTaken
-	54, // 57: witnessmark.record.v1.PhotoAttached.taken_time:type_name -> google.protobuf.Timestamp
-	59, // 58: witnessmark.record.v1.PhotoAttached.position:type_name -> witnessmark.record.v1.Position
-	50, // 59: witnessmark.record.v1.KitChecked.parts:type_name -> witnessmark.record.v1.KitChecked.Part
-	6,  // 60: witnessmark.record.v1.Assessed.outcome:type_name -> witnessmark.record.v1.Assessed.Outcome
-	7,  // 61: witnessmark.record.v1.SignedOff.meaning:type_name -> witnessmark.record.v1.SignedOff.Meaning
-	51, // 62: witnessmark.record.v1.Locked.refused:type_name -> witnessmark.record.v1.Locked.Refused
-	38, // 63: witnessmark.record.v1.PhotoExamined.findings:type_name -> witnessmark.record.v1.Finding
-	39, // 64: witnessmark.record.v1.PhotoExamined.end_face:type_name -> witnessmark.record.v1.EndFaceGrade
-	8,  // 65: witnessmark.record.v1.EndFaceGrade.outcome:type_name -> witnessmark.record.v1.EndFaceGrade.Outcome
-	52, // 66: witnessmark.record.v1.EndFaceGrade.cells:type_name -> witnessmark.record.v1.EndFaceGrade.Cell
-	0,  // 67: witnessmark.record.v1.KitCheckKnown.state:type_name -> witnessmark.record.v1.KitState
-	54, // 68: witnessmark.record.v1.KitCheckKnown.check_time:type_name -> google.protobuf.Timestamp
-	54, // 69: witnessmark.record.v1.KitCheckKnown.holds_until:type_name -> google.protobuf.Timestamp
-	53, // 70: witnessmark.record.v1.TraceReceived.bands:type_name -> witnessmark.record.v1.TraceReceived.Band
-	59, // 71: witnessmark.record.v1.JobOpened.Site.position:type_name -> witnessmark.record.v1.Position
-	5,  // 72: witnessmark.record.v1.KitChecked.Part.setup:type_name -> witnessmark.record.v1.KitChecked.Part.Setup
-	58, // 73: witnessmark.record.v1.KitChecked.Part.read:type_name -> witnessmark.record.v1.Measure
-	58, // 74: witnessmark.record.v1.KitChecked.Part.carrier_power:type_name -> witnessmark.record.v1.Measure
-	75, // [75:75] is the sub-list for method output_type
-	75, // [75:75] is the sub-list for method input_type
-	75, // [75:75] is the sub-list for extension type_name
-	75, // [75:75] is the sub-list for extension extendee
-	0,  // [0:75] is the sub-list for field type_name
+	49, // 39: witnessmark.record.v1.Entry.photo_redacted:type_name -> witnessmark.record.v1.PhotoRedacted
+	50, // 40: witnessmark.record.v1.Entry.legal_hold_changed:type_name -> witnessmark.record.v1.LegalHoldChanged
+	51, // 41: witnessmark.record.v1.JobOpened.site:type_name -> witnessmark.record.v1.JobOpened.Site
+	59, // 42: witnessmark.record.v1.JobOpened.plan:type_name -> witnessmark.record.v1.Plan
+	59, // 43: witnessmark.record.v1.PlanRevised.plan:type_name -> witnessmark.record.v1.Plan
+	1,  // 44: witnessmark.record.v1.Confirmed.outcome:type_name -> witnessmark.record.v1.Confirmed.Outcome
+	2,  // 45: witnessmark.record.v1.Acknowledged.fitness:type_name -> witnessmark.record.v1.Acknowledged.Fitness
+	60, // 46: witnessmark.record.v1.ReadingTaken.unit:type_name -> witnessmark.record.v1.Measure.Unit
+	61, // 47: witnessmark.record.v1.ReadingTaken.carrier_power:type_name -> witnessmark.record.v1.Measure
+	61, // 48: witnessmark.record.v1.ReadingTaken.frequency:type_name -> witnessmark.record.v1.Measure
+	61, // 49: witnessmark.record.v1.ReadingTaken.wavelength:type_name -> witnessmark.record.v1.Measure
+	3,  // 50: witnessmark.record.v1.ReadingTaken.direction:type_name -> witnessmark.record.v1.ReadingTaken.Direction
+	61, // 51: witnessmark.record.v1.ReadingTaken.height:type_name -> witnessmark.record.v1.Measure
+	60, // 52: witnessmark.record.v1.TorqueApplied.unit:type_name -> witnessmark.record.v1.Measure.Unit
+	61, // 53: witnessmark.record.v1.TorqueApplied.tool_setting:type_name -> witnessmark.record.v1.Measure
+	61, // 54: witnessmark.record.v1.TorqueApplied.lever_length:type_name -> witnessmark.record.v1.Measure
+	61, // 55: witnessmark.record.v1.TorqueApplied.extension_length:type_name -> witnessmark.record.v1.Measure
+	61, // 56: witnessmark.record.v1.TorqueApplied.extension_angle:type_name -> witnessmark.record.v1.Measure
+	61, // 57: witnessmark.record.v1.TraceAttached.read:type_name -> witnessmark.record.v1.Measure
+	4,  // 58: witnessmark.record.v1.PhotoAttached.how_taken:type_name -> witnessmark.record.v1.PhotoAttached.HowTaken
+	57, // 59: witnessmark.record.v1.PhotoAttached.taken_time:type_name -> google.protobuf.Timestamp
+	62, // 60: witnessmark.record.v1.PhotoAttached.position:type_name -> witnessmark.record.v1.Position
+	52, // 61: witnessmark.record.v1.KitChecked.parts:type_name -> witnessmark.record.v1.KitChecked.Part
+	6,  // 62: witnessmark.record.v1.Assessed.outcome:type_name -> witnessmark.record.v1.Assessed.Outcome
+	7,  // 63: witnessmark.record.v1.SignedOff.meaning:type_name -> witnessmark.record.v1.SignedOff.Meaning
+	53, // 64: witnessmark.record.v1.Locked.refused:type_name -> witnessmark.record.v1.Locked.Refused
+	38, // 65: witnessmark.record.v1.PhotoExamined.findings:type_name -> witnessmark.record.v1.Finding
+	39, // 66: witnessmark.record.v1.PhotoExamined.end_face:type_name -> witnessmark.record.v1.EndFaceGrade
+	8,  // 67: witnessmark.record.v1.EndFaceGrade.outcome:type_name -> witnessmark.record.v1.EndFaceGrade.Outcome
+	54, // 68: witnessmark.record.v1.EndFaceGrade.cells:type_name -> witnessmark.record.v1.EndFaceGrade.Cell
+	0,  // 69: witnessmark.record.v1.KitCheckKnown.state:type_name -> witnessmark.record.v1.KitState
+	57, // 70: witnessmark.record.v1.KitCheckKnown.check_time:type_name -> google.protobuf.Timestamp
+	57, // 71: witnessmark.record.v1.KitCheckKnown.holds_until:type_name -> google.protobuf.Timestamp
+	55, // 72: witnessmark.record.v1.TraceReceived.bands:type_name -> witnessmark.record.v1.TraceReceived.Band
+	56, // 73: witnessmark.record.v1.PhotoRedacted.regions:type_name -> witnessmark.record.v1.PhotoRedacted.Region
+	62, // 74: witnessmark.record.v1.JobOpened.Site.position:type_name -> witnessmark.record.v1.Position
+	5,  // 75: witnessmark.record.v1.KitChecked.Part.setup:type_name -> witnessmark.record.v1.KitChecked.Part.Setup
+	61, // 76: witnessmark.record.v1.KitChecked.Part.read:type_name -> witnessmark.record.v1.Measure
+	61, // 77: witnessmark.record.v1.KitChecked.Part.carrier_power:type_name -> witnessmark.record.v1.Measure
+	78, // [78:78] is the sub-list for method output_type
+	78, // [78:78] is the sub-list for method input_type
+	78, // [78:78] is the sub-list for extension type_name
+	78, // [78:78] is the sub-list for extension extendee
+	0,  // [0:78] is the sub-list for field type_name
 }
 
 func init() { file_witnessmark_record_v1_entry_proto_init() }
@@ -4935,6 +5231,8 @@ func file_witnessmark_record_v1_entry_proto_init() {
 		(*Entry_UnsentReported)(nil),
 		(*Entry_TraceReceived)(nil),
 		(*Entry_FindingAccepted)(nil),
+		(*Entry_PhotoRedacted)(nil),
+		(*Entry_LegalHoldChanged)(nil),
 	}
 	file_witnessmark_record_v1_entry_proto_msgTypes[31].OneofWrappers = []any{}
 	file_witnessmark_record_v1_entry_proto_msgTypes[38].OneofWrappers = []any{}
@@ -4944,7 +5242,7 @@ func file_witnessmark_record_v1_entry_proto_init() {
 			GoPackagePath: reflect.TypeOf(x{}).PkgPath(),
 			RawDescriptor: unsafe.Slice(unsafe.StringData(file_witnessmark_record_v1_entry_proto_rawDesc), len(file_witnessmark_record_v1_entry_proto_rawDesc)),
 			NumEnums:      9,
-			NumMessages:   45,
+			NumMessages:   48,
 			NumExtensions: 0,
 			NumServices:   0,
 		},

@@ -6,7 +6,7 @@ import type { GenEnum, GenFile, GenMessage, GenService } from "@bufbuild/protobu
 import { enumDesc, fileDesc, messageDesc, serviceDesc } from "@bufbuild/protobuf/codegenv2";
 import type { Timestamp } from "@bufbuild/protobuf/wkt";
 import { file_google_protobuf_timestamp } from "@bufbuild/protobuf/wkt";
-import type { PhotoExamined } from "../record/v1/entry_pb";
+import type { PhotoExamined, PhotoRedacted_Region } from "../record/v1/entry_pb";
 import { file_witnessmark_record_v1_entry } from "../record/v1/entry_pb";
 import { file_witnessmark_v1_access } from "./access_pb";
 import type { Message } from "@bufbuild/protobuf";
@@ -15,7 +15,7 @@ import type { Message } from "@bufbuild/protobuf";
  * Describes the file witnessmark/v1/evidence.proto.
  */
 export const file_witnessmark_v1_evidence: GenFile = /*@__PURE__*/
-  fileDesc("Ch13aXRuZXNzbWFyay92MS9ldmlkZW5jZS5wcm90bxIOd2l0bmVzc21hcmsudjEitAIKBlVwbG9hZBIMCgRuYW1lGAEgASgJEgsKA2pvYhgCIAEoCRIMCgRzaXplGAMgASgDEg4KBmRpZ2VzdBgEIAEoDBIOCgZvZmZzZXQYBSABKAMSKwoFc3RhdGUYBiABKA4yHC53aXRuZXNzbWFyay52MS5VcGxvYWQuU3RhdGUSNgoIZXhhbWluZWQYByABKAsyJC53aXRuZXNzbWFyay5yZWNvcmQudjEuUGhvdG9FeGFtaW5lZBIvCgtleHBpcmVfdGltZRgIIAEoCzIaLmdvb2dsZS5wcm90b2J1Zi5UaW1lc3RhbXAiSwoFU3RhdGUSFQoRU1RBVEVfVU5TUEVDSUZJRUQQABINCglSRUNFSVZJTkcQARIKCgZTVE9SRUQQAhIQCgxESUdFU1RfV1JPTkcQAyLFAQoSQmVnaW5VcGxvYWRSZXF1ZXN0EgsKA2pvYhgBIAEoCRIMCgRzaXplGAIgASgDEg4KBmRpZ2VzdBgDIAEoDBI7CgdwdXJwb3NlGAQgASgOMioud2l0bmVzc21hcmsudjEuQmVnaW5VcGxvYWRSZXF1ZXN0LlB1cnBvc2USDQoFZW50cnkYBSABKAkiOAoHUHVycG9zZRIXChNQVVJQT1NFX1VOU1BFQ0lGSUVEEAASCQoFUEhPVE8QARIJCgVUUkFDRRACIkEKElVwbG9hZENodW5rUmVxdWVzdBIMCgRuYW1lGAEgASgJEg4KBm9mZnNldBgCIAEoAxINCgVjaHVuaxgDIAEoDCIjChNGaW5pc2hVcGxvYWRSZXF1ZXN0EgwKBG5hbWUYASABKAkiIAoQR2V0VXBsb2FkUmVxdWVzdBIMCgRuYW1lGAEgASgJIiUKFkRvd25sb2FkUGFja2FnZVJlcXVlc3QSCwoDam9iGAEgASgJIjYKF0Rvd25sb2FkUGFja2FnZVJlc3BvbnNlEg0KBWNodW5rGAEgASgMEgwKBHNpemUYAiABKAMiQAoTRG93bmxvYWRGaWxlUmVxdWVzdBILCgNqb2IYASABKAkSDgoGZGlnZXN0GAIgASgJEgwKBHNpemUYAyABKAUiOQoURG93bmxvYWRGaWxlUmVzcG9uc2USDQoFY2h1bmsYASABKAwSEgoKbWVkaWFfdHlwZRgCIAEoCSIWChRHZXRDaGVja3BvaW50UmVxdWVzdCI1CgpDaGVja3BvaW50EgwKBG5vdGUYASABKAkSCwoDa2V5GAIgASgJEgwKBHNpemUYAyABKAMiQAoaR2V0Q29uc2lzdGVuY3lQcm9vZlJlcXVlc3QSEQoJZnJvbV9zaXplGAEgASgDEg8KB3RvX3NpemUYAiABKAMiNQoYR2V0SW5jbHVzaW9uUHJvb2ZSZXF1ZXN0EgsKA2pvYhgBIAEoCRIMCgRzaXplGAIgASgDIkIKBVByb29mEg4KBmhhc2hlcxgBIAMoDBINCgVpbmRleBgCIAEoAxIMCgRzaXplGAMgASgDEgwKBGxlYWYYBCABKAwiIQoSR2V0UmVhZGluZ3NSZXF1ZXN0EgsKA2pvYhgBIAEoCSIiChNHZXRSZWFkaW5nc1Jlc3BvbnNlEgsKA2NzdhgBIAEoDCIfChBHZXRSZXBvcnRSZXF1ZXN0EgsKA2pvYhgBIAEoCSIhChFHZXRSZXBvcnRSZXNwb25zZRIMCgRodG1sGAEgASgMMuECCg1VcGxvYWRTZXJ2aWNlElMKC0JlZ2luVXBsb2FkEiIud2l0bmVzc21hcmsudjEuQmVnaW5VcGxvYWRSZXF1ZXN0GhYud2l0bmVzc21hcmsudjEuVXBsb2FkIgiquxgECgIBAhJTCgtVcGxvYWRDaHVuaxIiLndpdG5lc3NtYXJrLnYxLlVwbG9hZENodW5rUmVxdWVzdBoWLndpdG5lc3NtYXJrLnYxLlVwbG9hZCIIqrsYBAoCAQISVQoMRmluaXNoVXBsb2FkEiMud2l0bmVzc21hcmsudjEuRmluaXNoVXBsb2FkUmVxdWVzdBoWLndpdG5lc3NtYXJrLnYxLlVwbG9hZCIIqrsYBAoCAQISTwoJR2V0VXBsb2FkEiAud2l0bmVzc21hcmsudjEuR2V0VXBsb2FkUmVxdWVzdBoWLndpdG5lc3NtYXJrLnYxLlVwbG9hZCIIqrsYBAoCAQIy3QUKD0V2aWRlbmNlU2VydmljZRJxCg9Eb3dubG9hZFBhY2thZ2USJi53aXRuZXNzbWFyay52MS5Eb3dubG9hZFBhY2thZ2VSZXF1ZXN0Gicud2l0bmVzc21hcmsudjEuRG93bmxvYWRQYWNrYWdlUmVzcG9uc2UiC6q7GAcKAwIDBBgBMAESaQoMRG93bmxvYWRGaWxlEiMud2l0bmVzc21hcmsudjEuRG93bmxvYWRGaWxlUmVxdWVzdBokLndpdG5lc3NtYXJrLnYxLkRvd25sb2FkRmlsZVJlc3BvbnNlIgyquxgICgQBAgMEGAEwARJeCg1HZXRDaGVja3BvaW50EiQud2l0bmVzc21hcmsudjEuR2V0Q2hlY2twb2ludFJlcXVlc3QaGi53aXRuZXNzbWFyay52MS5DaGVja3BvaW50IguquxgHCgMCAwQYARJlChNHZXRDb25zaXN0ZW5jeVByb29mEioud2l0bmVzc21hcmsudjEuR2V0Q29uc2lzdGVuY3lQcm9vZlJlcXVlc3QaFS53aXRuZXNzbWFyay52MS5Qcm9vZiILqrsYBwoDAgMEGAESYQoRR2V0SW5jbHVzaW9uUHJvb2YSKC53aXRuZXNzbWFyay52MS5HZXRJbmNsdXNpb25Qcm9vZlJlcXVlc3QaFS53aXRuZXNzbWFyay52MS5Qcm9vZiILqrsYBwoDAgMEGAESYwoLR2V0UmVhZGluZ3MSIi53aXRuZXNzbWFyay52MS5HZXRSZWFkaW5nc1JlcXVlc3QaIy53aXRuZXNzbWFyay52MS5HZXRSZWFkaW5nc1Jlc3BvbnNlIguquxgHCgMCAwQYARJdCglHZXRSZXBvcnQSIC53aXRuZXNzbWFyay52MS5HZXRSZXBvcnRSZXF1ZXN0GiEud2l0bmVzc21hcmsudjEuR2V0UmVwb3J0UmVzcG9uc2UiC6q7GAcKAwIDBBgBQjRaMndpdG5lc3NtYXJrL3Byb3RvL2dlbi93aXRuZXNzbWFyay92MTt3aXRuZXNzbWFya3YxYgZwcm90bzM", [file_google_protobuf_timestamp, file_witnessmark_record_v1_entry, file_witnessmark_v1_access]);
+  fileDesc("Ch13aXRuZXNzbWFyay92MS9ldmlkZW5jZS5wcm90bxIOd2l0bmVzc21hcmsudjEitAIKBlVwbG9hZBIMCgRuYW1lGAEgASgJEgsKA2pvYhgCIAEoCRIMCgRzaXplGAMgASgDEg4KBmRpZ2VzdBgEIAEoDBIOCgZvZmZzZXQYBSABKAMSKwoFc3RhdGUYBiABKA4yHC53aXRuZXNzbWFyay52MS5VcGxvYWQuU3RhdGUSNgoIZXhhbWluZWQYByABKAsyJC53aXRuZXNzbWFyay5yZWNvcmQudjEuUGhvdG9FeGFtaW5lZBIvCgtleHBpcmVfdGltZRgIIAEoCzIaLmdvb2dsZS5wcm90b2J1Zi5UaW1lc3RhbXAiSwoFU3RhdGUSFQoRU1RBVEVfVU5TUEVDSUZJRUQQABINCglSRUNFSVZJTkcQARIKCgZTVE9SRUQQAhIQCgxESUdFU1RfV1JPTkcQAyLFAQoSQmVnaW5VcGxvYWRSZXF1ZXN0EgsKA2pvYhgBIAEoCRIMCgRzaXplGAIgASgDEg4KBmRpZ2VzdBgDIAEoDBI7CgdwdXJwb3NlGAQgASgOMioud2l0bmVzc21hcmsudjEuQmVnaW5VcGxvYWRSZXF1ZXN0LlB1cnBvc2USDQoFZW50cnkYBSABKAkiOAoHUHVycG9zZRIXChNQVVJQT1NFX1VOU1BFQ0lGSUVEEAASCQoFUEhPVE8QARIJCgVUUkFDRRACIkEKElVwbG9hZENodW5rUmVxdWVzdBIMCgRuYW1lGAEgASgJEg4KBm9mZnNldBgCIAEoAxINCgVjaHVuaxgDIAEoDCIjChNGaW5pc2hVcGxvYWRSZXF1ZXN0EgwKBG5hbWUYASABKAkiIAoQR2V0VXBsb2FkUmVxdWVzdBIMCgRuYW1lGAEgASgJIiUKFkRvd25sb2FkUGFja2FnZVJlcXVlc3QSCwoDam9iGAEgASgJIjYKF0Rvd25sb2FkUGFja2FnZVJlc3BvbnNlEg0KBWNodW5rGAEgASgMEgwKBHNpemUYAiABKAMiQAoTRG93bmxvYWRGaWxlUmVxdWVzdBILCgNqb2IYASABKAkSDgoGZGlnZXN0GAIgASgJEgwKBHNpemUYAyABKAUiOQoURG93bmxvYWRGaWxlUmVzcG9uc2USDQoFY2h1bmsYASABKAwSEgoKbWVkaWFfdHlwZRgCIAEoCSIWChRHZXRDaGVja3BvaW50UmVxdWVzdCI1CgpDaGVja3BvaW50EgwKBG5vdGUYASABKAkSCwoDa2V5GAIgASgJEgwKBHNpemUYAyABKAMiQAoaR2V0Q29uc2lzdGVuY3lQcm9vZlJlcXVlc3QSEQoJZnJvbV9zaXplGAEgASgDEg8KB3RvX3NpemUYAiABKAMiNQoYR2V0SW5jbHVzaW9uUHJvb2ZSZXF1ZXN0EgsKA2pvYhgBIAEoCRIMCgRzaXplGAIgASgDIkIKBVByb29mEg4KBmhhc2hlcxgBIAMoDBINCgVpbmRleBgCIAEoAxIMCgRzaXplGAMgASgDEgwKBGxlYWYYBCABKAwiIQoSR2V0UmVhZGluZ3NSZXF1ZXN0EgsKA2pvYhgBIAEoCSIiChNHZXRSZWFkaW5nc1Jlc3BvbnNlEgsKA2NzdhgBIAEoDCIfChBHZXRSZXBvcnRSZXF1ZXN0EgsKA2pvYhgBIAEoCSIhChFHZXRSZXBvcnRSZXNwb25zZRIMCgRodG1sGAEgASgMIn8KElJlZGFjdFBob3RvUmVxdWVzdBILCgNqb2IYASABKAkSDgoGZGlnZXN0GAIgASgJEjwKB3JlZ2lvbnMYAyADKAsyKy53aXRuZXNzbWFyay5yZWNvcmQudjEuUGhvdG9SZWRhY3RlZC5SZWdpb24SDgoGcmVhc29uGAQgASgJIjcKE1JlZGFjdFBob3RvUmVzcG9uc2USEwoLY29weV9kaWdlc3QYASABKAkSCwoDc2VxGAIgASgDIj4KE1NldExlZ2FsSG9sZFJlcXVlc3QSCwoDam9iGAEgASgJEgoKAm9uGAIgASgIEg4KBnJlYXNvbhgDIAEoCSI8ChRTZXRMZWdhbEhvbGRSZXNwb25zZRIQCghlbmZvcmNlZBgBIAEoCBISCgpmaWxlX2NvdW50GAIgASgFIi8KEEZpbmRUd2luc1JlcXVlc3QSCwoDam9iGAEgASgJEg4KBmRpZ2VzdBgCIAEoCSKBAQoRRmluZFR3aW5zUmVzcG9uc2USNQoFdHdpbnMYASADKAsyJi53aXRuZXNzbWFyay52MS5GaW5kVHdpbnNSZXNwb25zZS5Ud2luGjUKBFR3aW4SCwoDam9iGAEgASgJEg4KBmRpZ2VzdBgCIAEoCRIQCghkaXN0YW5jZRgDIAEoBTLhAgoNVXBsb2FkU2VydmljZRJTCgtCZWdpblVwbG9hZBIiLndpdG5lc3NtYXJrLnYxLkJlZ2luVXBsb2FkUmVxdWVzdBoWLndpdG5lc3NtYXJrLnYxLlVwbG9hZCIIqrsYBAoCAQISUwoLVXBsb2FkQ2h1bmsSIi53aXRuZXNzbWFyay52MS5VcGxvYWRDaHVua1JlcXVlc3QaFi53aXRuZXNzbWFyay52MS5VcGxvYWQiCKq7GAQKAgECElUKDEZpbmlzaFVwbG9hZBIjLndpdG5lc3NtYXJrLnYxLkZpbmlzaFVwbG9hZFJlcXVlc3QaFi53aXRuZXNzbWFyay52MS5VcGxvYWQiCKq7GAQKAgECEk8KCUdldFVwbG9hZBIgLndpdG5lc3NtYXJrLnYxLkdldFVwbG9hZFJlcXVlc3QaFi53aXRuZXNzbWFyay52MS5VcGxvYWQiCKq7GAQKAgECMv8HCg9FdmlkZW5jZVNlcnZpY2UScQoPRG93bmxvYWRQYWNrYWdlEiYud2l0bmVzc21hcmsudjEuRG93bmxvYWRQYWNrYWdlUmVxdWVzdBonLndpdG5lc3NtYXJrLnYxLkRvd25sb2FkUGFja2FnZVJlc3BvbnNlIguquxgHCgMCAwQYATABEmkKDERvd25sb2FkRmlsZRIjLndpdG5lc3NtYXJrLnYxLkRvd25sb2FkRmlsZVJlcXVlc3QaJC53aXRuZXNzbWFyay52MS5Eb3dubG9hZEZpbGVSZXNwb25zZSIMqrsYCAoEAQIDBBgBMAESXgoNR2V0Q2hlY2twb2ludBIkLndpdG5lc3NtYXJrLnYxLkdldENoZWNrcG9pbnRSZXF1ZXN0Ghoud2l0bmVzc21hcmsudjEuQ2hlY2twb2ludCILqrsYBwoDAgMEGAESZQoTR2V0Q29uc2lzdGVuY3lQcm9vZhIqLndpdG5lc3NtYXJrLnYxLkdldENvbnNpc3RlbmN5UHJvb2ZSZXF1ZXN0GhUud2l0bmVzc21hcmsudjEuUHJvb2YiC6q7GAcKAwIDBBgBEmEKEUdldEluY2x1c2lvblByb29mEigud2l0bmVzc21hcmsudjEuR2V0SW5jbHVzaW9uUHJvb2ZSZXF1ZXN0GhUud2l0bmVzc21hcmsudjEuUHJvb2YiC6q7GAcKAwIDBBgBEmMKC0dldFJlYWRpbmdzEiIud2l0bmVzc21hcmsudjEuR2V0UmVhZGluZ3NSZXF1ZXN0GiMud2l0bmVzc21hcmsudjEuR2V0UmVhZGluZ3NSZXNwb25zZSILqrsYBwoDAgMEGAESYAoLUmVkYWN0UGhvdG8SIi53aXRuZXNzbWFyay52MS5SZWRhY3RQaG90b1JlcXVlc3QaIy53aXRuZXNzbWFyay52MS5SZWRhY3RQaG90b1Jlc3BvbnNlIgiquxgECgICBBJiCgxTZXRMZWdhbEhvbGQSIy53aXRuZXNzbWFyay52MS5TZXRMZWdhbEhvbGRSZXF1ZXN0GiQud2l0bmVzc21hcmsudjEuU2V0TGVnYWxIb2xkUmVzcG9uc2UiB6q7GAMKAQQSWgoJRmluZFR3aW5zEiAud2l0bmVzc21hcmsudjEuRmluZFR3aW5zUmVxdWVzdBohLndpdG5lc3NtYXJrLnYxLkZpbmRUd2luc1Jlc3BvbnNlIgiquxgECgICBBJdCglHZXRSZXBvcnQSIC53aXRuZXNzbWFyay52MS5HZXRSZXBvcnRSZXF1ZXN0GiEud2l0bmVzc21hcmsudjEuR2V0UmVwb3J0UmVzcG9uc2UiC6q7GAcKAwIDBBgBQjRaMndpdG5lc3NtYXJrL3Byb3RvL2dlbi93aXRuZXNzbWFyay92MTt3aXRuZXNzbWFya3YxYgZwcm90bzM", [file_google_protobuf_timestamp, file_witnessmark_record_v1_entry, file_witnessmark_v1_access]);
 
 /**
  * An upload.
@@ -633,6 +633,223 @@ export const GetReportResponseSchema: GenMessage<GetReportResponse> = /*@__PURE_
   messageDesc(file_witnessmark_v1_evidence, 17);
 
 /**
+ * Makes a redacted copy.
+ *
+ * @generated from message witnessmark.v1.RedactPhotoRequest
+ */
+export type RedactPhotoRequest = Message<"witnessmark.v1.RedactPhotoRequest"> & {
+  /**
+   * The job.
+   *
+   * @generated from field: string job = 1;
+   */
+  job: string;
+
+  /**
+   * SHA-256 of the original, hex.
+   *
+   * @generated from field: string digest = 2;
+   */
+  digest: string;
+
+  /**
+   * What to fill in.
+   *
+   * @generated from field: repeated witnessmark.record.v1.PhotoRedacted.Region regions = 3;
+   */
+  regions: PhotoRedacted_Region[];
+
+  /**
+   * Why.
+   *
+   * @generated from field: string reason = 4;
+   */
+  reason: string;
+};
+
+/**
+ * Describes the message witnessmark.v1.RedactPhotoRequest.
+ * Use `create(RedactPhotoRequestSchema)` to create a new message.
+ */
+export const RedactPhotoRequestSchema: GenMessage<RedactPhotoRequest> = /*@__PURE__*/
+  messageDesc(file_witnessmark_v1_evidence, 18);
+
+/**
+ * A redacted copy was made.
+ *
+ * @generated from message witnessmark.v1.RedactPhotoResponse
+ */
+export type RedactPhotoResponse = Message<"witnessmark.v1.RedactPhotoResponse"> & {
+  /**
+   * SHA-256 of the copy, hex.
+   *
+   * @generated from field: string copy_digest = 1;
+   */
+  copyDigest: string;
+
+  /**
+   * Sequence number of the server's line, in the record or the addenda.
+   *
+   * @generated from field: int64 seq = 2;
+   */
+  seq: bigint;
+};
+
+/**
+ * Describes the message witnessmark.v1.RedactPhotoResponse.
+ * Use `create(RedactPhotoResponseSchema)` to create a new message.
+ */
+export const RedactPhotoResponseSchema: GenMessage<RedactPhotoResponse> = /*@__PURE__*/
+  messageDesc(file_witnessmark_v1_evidence, 19);
+
+/**
+ * Puts a legal hold, or takes it off.
+ *
+ * @generated from message witnessmark.v1.SetLegalHoldRequest
+ */
+export type SetLegalHoldRequest = Message<"witnessmark.v1.SetLegalHoldRequest"> & {
+  /**
+   * The job.
+   *
+   * @generated from field: string job = 1;
+   */
+  job: string;
+
+  /**
+   * On or off.
+   *
+   * @generated from field: bool on = 2;
+   */
+  on: boolean;
+
+  /**
+   * Why.
+   *
+   * @generated from field: string reason = 3;
+   */
+  reason: string;
+};
+
+/**
+ * Describes the message witnessmark.v1.SetLegalHoldRequest.
+ * Use `create(SetLegalHoldRequestSchema)` to create a new message.
+ */
+export const SetLegalHoldRequestSchema: GenMessage<SetLegalHoldRequest> = /*@__PURE__*/
+  messageDesc(file_witnessmark_v1_evidence, 20);
+
+/**
+ * What came of it.
+ *
+ * @generated from message witnessmark.v1.SetLegalHoldResponse
+ */
+export type SetLegalHoldResponse = Message<"witnessmark.v1.SetLegalHoldResponse"> & {
+  /**
+   * The store itself enforces it; otherwise the seal is the only proof.
+   *
+   * @generated from field: bool enforced = 1;
+   */
+  enforced: boolean;
+
+  /**
+   * Number of originals that it bears on.
+   *
+   * @generated from field: int32 file_count = 2;
+   */
+  fileCount: number;
+};
+
+/**
+ * Describes the message witnessmark.v1.SetLegalHoldResponse.
+ * Use `create(SetLegalHoldResponseSchema)` to create a new message.
+ */
+export const SetLegalHoldResponseSchema: GenMessage<SetLegalHoldResponse> = /*@__PURE__*/
+  messageDesc(file_witnessmark_v1_evidence, 21);
+
+/**
+ * Asks for photos that look alike.
+ *
+ * @generated from message witnessmark.v1.FindTwinsRequest
+ */
+export type FindTwinsRequest = Message<"witnessmark.v1.FindTwinsRequest"> & {
+  /**
+   * The job.
+   *
+   * @generated from field: string job = 1;
+   */
+  job: string;
+
+  /**
+   * SHA-256 of the photo, hex.
+   *
+   * @generated from field: string digest = 2;
+   */
+  digest: string;
+};
+
+/**
+ * Describes the message witnessmark.v1.FindTwinsRequest.
+ * Use `create(FindTwinsRequestSchema)` to create a new message.
+ */
+export const FindTwinsRequestSchema: GenMessage<FindTwinsRequest> = /*@__PURE__*/
+  messageDesc(file_witnessmark_v1_evidence, 22);
+
+/**
+ * Photos that look alike, nearest first.
+ *
+ * @generated from message witnessmark.v1.FindTwinsResponse
+ */
+export type FindTwinsResponse = Message<"witnessmark.v1.FindTwinsResponse"> & {
+  /**
+   * The photos.
+   *
+   * @generated from field: repeated witnessmark.v1.FindTwinsResponse.Twin twins = 1;
+   */
+  twins: FindTwinsResponse_Twin[];
+};
+
+/**
+ * Describes the message witnessmark.v1.FindTwinsResponse.
+ * Use `create(FindTwinsResponseSchema)` to create a new message.
+ */
+export const FindTwinsResponseSchema: GenMessage<FindTwinsResponse> = /*@__PURE__*/
+  messageDesc(file_witnessmark_v1_evidence, 23);
+
+/**
+ * One photo.
+ *
+ * @generated from message witnessmark.v1.FindTwinsResponse.Twin
+ */
+export type FindTwinsResponse_Twin = Message<"witnessmark.v1.FindTwinsResponse.Twin"> & {
+  /**
+   * Its job.
+   *
+   * @generated from field: string job = 1;
+   */
+  job: string;
+
+  /**
+   * SHA-256, hex.
+   *
+   * @generated from field: string digest = 2;
+   */
+  digest: string;
+
+  /**
+   * How many of 256 bits of its fingerprint differ.
+   *
+   * @generated from field: int32 distance = 3;
+   */
+  distance: number;
+};
+
+/**
+ * Describes the message witnessmark.v1.FindTwinsResponse.Twin.
+ * Use `create(FindTwinsResponse_TwinSchema)` to create a new message.
+ */
+export const FindTwinsResponse_TwinSchema: GenMessage<FindTwinsResponse_Twin> = /*@__PURE__*/
+  messageDesc(file_witnessmark_v1_evidence, 23, 0);
+
+/**
  * Photos and traces on their way in: unary chunks with an offset.
  *
  * @generated from service witnessmark.v1.UploadService
@@ -746,6 +963,36 @@ export const EvidenceService: GenService<{
     methodKind: "unary";
     input: typeof GetReadingsRequestSchema;
     output: typeof GetReadingsResponseSchema;
+  },
+  /**
+   * Makes a redacted copy of a photo: sharing prefers it, the original stays.
+   *
+   * @generated from rpc witnessmark.v1.EvidenceService.RedactPhoto
+   */
+  redactPhoto: {
+    methodKind: "unary";
+    input: typeof RedactPhotoRequestSchema;
+    output: typeof RedactPhotoResponseSchema;
+  },
+  /**
+   * Puts a legal hold on a job's originals, or takes it off.
+   *
+   * @generated from rpc witnessmark.v1.EvidenceService.SetLegalHold
+   */
+  setLegalHold: {
+    methodKind: "unary";
+    input: typeof SetLegalHoldRequestSchema;
+    output: typeof SetLegalHoldResponseSchema;
+  },
+  /**
+   * Photos of the whole organisation that look like one of this job.
+   *
+   * @generated from rpc witnessmark.v1.EvidenceService.FindTwins
+   */
+  findTwins: {
+    methodKind: "unary";
+    input: typeof FindTwinsRequestSchema;
+    output: typeof FindTwinsResponseSchema;
   },
   /**
    * A readable page of a job's record, as HTML.
