@@ -98,6 +98,15 @@ func (s *Service) Package(ctx context.Context, id access.Identity, job string, t
 	if j.LogIndex < 0 || j.LockTime.IsZero() {
 		return nil, "", errs.New(errs.WrongState, "NOT_LOCKED", "the job is not locked yet; there is a package once it is signed off or ended", "job", job)
 	}
+	if id.ShareLink != "" {
+		redacted, err := s.hasRedacted(ctx, id.Org, j)
+		if err != nil {
+			return nil, "", err
+		}
+		if redacted {
+			return nil, "", errs.New(errs.Denied, "PACKAGE_HAS_ORIGINALS", "a package holds the originals, and photos of this job were redacted for sharing; ask the organisation for a grant")
+		}
+	}
 	if j.AddendumCount > j.AddendumSealed { // a package carries sealed addenda only
 		if _, err := s.SealAddenda(ctx, id.Org, job); err != nil {
 			return nil, "", err
@@ -146,6 +155,20 @@ func (s *Service) Package(ctx context.Context, id access.Identity, job string, t
 	}
 	pkg, err := evidence.Prepare(ctx, m, source{s, id.Org, j})
 	return pkg, j.ID + ".zip", err
+}
+
+// hasRedacted says whether a photo of the job has a redacted copy.
+func (s *Service) hasRedacted(ctx context.Context, org string, j storage.Job) (bool, error) {
+	found := false
+	err := s.eachBlob(ctx, org, j.ID, func(b storage.Blob) error {
+		rc, _, ok, err := s.redacted(ctx, org, b.Digest)
+		if ok {
+			found = true
+			return rc.Close()
+		}
+		return err
+	})
+	return found, err
 }
 
 // signingKeys returns the keys of every device that signed in a job.

@@ -284,6 +284,11 @@ func (s *Service) File(ctx context.Context, id access.Identity, job string, dige
 	if err != nil {
 		return nil, "", 0, unavailable(err)
 	}
+	if id.ShareLink != "" { // who was let in by a link sees the redacted copy, where there is one
+		if rc, n, ok, err := s.redacted(ctx, id.Org, digest); ok || err != nil {
+			return rc, "image/jpeg", n, err
+		}
+	}
 	if size == 0 {
 		rc, err := s.Blobs.Open(ctx, blob.Ref{Key: blob.Key(b.Key), Version: b.VersionID}, 0, -1)
 		if err != nil {
