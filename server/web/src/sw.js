@@ -30,10 +30,20 @@ self.addEventListener("fetch", (event) => {
 	const url = new URL(event.request.url);
 	if (event.request.method !== "GET" || url.origin !== self.location.origin || SERVER.test(url.pathname)) return;
 	if (event.request.mode === "navigate") {
-		event.respondWith(caches.open(CACHE).then((c) => c.match("/")).then((page) => page ?? fetch(event.request)));
+		event.respondWith(
+			caches
+				.open(CACHE)
+				.then((c) => c.match("/"))
+				.then((page) => page ?? fetch(event.request)),
+		);
 		return;
 	}
 	if (FILES.includes(url.pathname)) {
-		event.respondWith(caches.open(CACHE).then((c) => c.match(url.pathname)).then((file) => file ?? fetch(event.request)));
+		event.respondWith(
+			caches
+				.open(CACHE)
+				.then((c) => c.match(url.pathname))
+				.then((file) => file ?? fetch(event.request)),
+		);
 	}
 });

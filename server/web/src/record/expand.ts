@@ -1,13 +1,19 @@
 // Steps are the procedure times the plan, with stable ids, in the order that
 // the server uses too. The phone needs them before the server knows of a climb.
 
-import type { Plan, Plan_Connection as Connection, Plan_Line as Line } from "../gen/witnessmark/record/v1/plan_pb";
+import type { Assessment_AppliedLimit as Applied } from "../gen/witnessmark/record/v1/line_pb";
+import { type Source, Source_Standing as Standing } from "../gen/witnessmark/record/v1/measure_pb";
+import type { Plan_Connection as Connection, Plan_Line as Line, Plan } from "../gen/witnessmark/record/v1/plan_pb";
 import { Plan_Line_Medium as Medium } from "../gen/witnessmark/record/v1/plan_pb";
 import {
-	type Limit, Limit_Decision_Rule as Rule, type Match, type Procedure, type Section, Section_Repeat as Repeat, type Step as Definition,
+	type Step as Definition,
+	type Limit,
+	type Match,
+	type Procedure,
+	Section_Repeat as Repeat,
+	Limit_Decision_Rule as Rule,
+	type Section,
 } from "../gen/witnessmark/record/v1/procedure_pb";
-import { type Source, Source_Standing as Standing } from "../gen/witnessmark/record/v1/measure_pb";
-import type { Assessment_AppliedLimit as Applied } from "../gen/witnessmark/record/v1/line_pb";
 import type { StepView } from "../gen/witnessmark/v1/jobs_pb";
 import type { Bound } from "./judge";
 
@@ -49,11 +55,23 @@ export function attribute(s: Subject, name: string): string | undefined {
 	const c = s.connection;
 	const l = s.line;
 	const direct: Record<string, string | undefined> = {
-		interface: c?.interface, position: c?.position, sector: c?.sector, polish: c?.polish,
+		interface: c?.interface,
+		position: c?.position,
+		sector: c?.sector,
+		polish: c?.polish,
 		medium: l && l.medium !== Medium.MEDIUM_UNSPECIFIED ? Medium[l.medium] : undefined,
-		band: l?.band, type: l?.type, near_equipment: l?.nearEquipment, far_equipment: l?.farEquipment,
+		band: l?.band,
+		type: l?.type,
+		near_equipment: l?.nearEquipment,
+		far_equipment: l?.farEquipment,
 	};
-	return (Object.hasOwn(direct, name) ? direct[name] : undefined) || c?.attributes[name] || l?.attributes[name] || s.plan.attributes[name] || undefined;
+	return (
+		(Object.hasOwn(direct, name) ? direct[name] : undefined) ||
+		c?.attributes[name] ||
+		l?.attributes[name] ||
+		s.plan.attributes[name] ||
+		undefined
+	);
 }
 
 /** All matches hold; values are compared without regard to case and outer blanks. */
@@ -73,14 +91,22 @@ export function sourceText(s: Source | undefined): string {
 	if (s?.year) cite = `${cite} (${s.year})`.trim();
 	const behind = (words: string) => (cite ? `${words}: ${cite}` : words);
 	switch (s?.standing) {
-		case Standing.PUBLISHED: return cite;
-		case Standing.COMMON_PRACTICE: return "common practice";
-		case Standing.COMPANY: return behind("this company");
-		case Standing.OWNER: return behind("the owner");
-		case Standing.MAKER: return behind("the maker");
-		case Standing.FROM_MEMORY: return behind("from memory, not confirmed; to be looked up in");
-		case Standing.COMPUTED: return behind("computed");
-		default: return "no source given";
+		case Standing.PUBLISHED:
+			return cite;
+		case Standing.COMMON_PRACTICE:
+			return "common practice";
+		case Standing.COMPANY:
+			return behind("this company");
+		case Standing.OWNER:
+			return behind("the owner");
+		case Standing.MAKER:
+			return behind("the maker");
+		case Standing.FROM_MEMORY:
+			return behind("from memory, not confirmed; to be looked up in");
+		case Standing.COMPUTED:
+			return behind("computed");
+		default:
+			return "no source given";
 	}
 }
 
@@ -93,7 +119,11 @@ export function phoneLimit(def: Limit | undefined, shared: Procedure["limits"], 
 	const target = def.bound.case === "shared" ? shared[def.bound.value] : def;
 	if (!target) return SERVER;
 	const decision = def.decision ?? target.decision;
-	const how = { rule: decision?.rule ?? Rule.SIMPLE, guardFactor: decision?.guardFactor ?? 0, expandedUncertainty: decision?.expandedUncertainty ?? 0 };
+	const how = {
+		rule: decision?.rule ?? Rule.SIMPLE,
+		guardFactor: decision?.guardFactor ?? 0,
+		expandedUncertainty: decision?.expandedUncertainty ?? 0,
+	};
 	if (applied && (applied.lower !== undefined || applied.upper !== undefined)) {
 		return { known: true, bound: { lower: applied.lower, upper: applied.upper, unit: applied.unit, source: applied.source, ...how } };
 	}
@@ -105,7 +135,12 @@ export function phoneLimit(def: Limit | undefined, shared: Procedure["limits"], 
 }
 
 /** Multiplies the procedure with the plan and the climbs, in the order of their opening. */
-export function expand(procedure: Procedure, plan: Plan, climbs: readonly string[], server: ReadonlyMap<string, StepView> = new Map()): Expansion {
+export function expand(
+	procedure: Procedure,
+	plan: Plan,
+	climbs: readonly string[],
+	server: ReadonlyMap<string, StepView> = new Map(),
+): Expansion {
 	const steps: Step[] = [];
 	const byId = new Map<string, Step>();
 	const byInstance = new Map<string, Step[]>();
@@ -124,7 +159,14 @@ export function expand(procedure: Procedure, plan: Plan, climbs: readonly string
 			const k = def.kind;
 			const own = k.case === "reading" || k.case === "torque" || k.case === "trace" ? k.value.limit : undefined;
 			mine.push({
-				id, instance, section, def, scopeId, line: s.line, connection: s.connection, required: !def.optional,
+				id,
+				instance,
+				section,
+				def,
+				scopeId,
+				line: s.line,
+				connection: s.connection,
+				required: !def.optional,
 				limit: limitOf(own, view?.limit),
 				sourceLimit: k.case === "kitCheck" ? limitOf(k.value.sourceLimit, view?.sourceLimit) : NONE,
 				residualLimit: k.case === "kitCheck" ? limitOf(k.value.residualLimit, view?.limit) : NONE,
@@ -164,7 +206,9 @@ export function expand(procedure: Procedure, plan: Plan, climbs: readonly string
 
 	const sections = new Map(procedure.sections.map((s) => [s.id, s]));
 	return {
-		steps, byId, byInstance,
+		steps,
+		byId,
+		byInstance,
 		requires(instance, climb) {
 			const cut = instance.indexOf("/");
 			const section = sections.get(instance.slice(cut + 1));

@@ -7,7 +7,7 @@ import { type Entry, Confirmed_Outcome as Outcome } from "../gen/witnessmark/rec
 import { StepState as S, Verdict } from "../gen/witnessmark/record/v1/line_pb";
 import { Quantity } from "../gen/witnessmark/record/v1/measure_pb";
 import type { Plan } from "../gen/witnessmark/record/v1/plan_pb";
-import { Section_Repeat as Repeat, Step_Doer as Doer } from "../gen/witnessmark/record/v1/procedure_pb";
+import { Step_Doer as Doer, Section_Repeat as Repeat } from "../gen/witnessmark/record/v1/procedure_pb";
 import type { OrganizationSettings } from "../gen/witnessmark/v1/devices_pb";
 import type { JobView, StepView } from "../gen/witnessmark/v1/jobs_pb";
 import type { Instrument } from "../gen/witnessmark/v1/setup_pb";
@@ -117,11 +117,15 @@ export const isDone = (s: S) => GOOD.has(s);
 
 export function climbsOf(view: JobView, local: readonly LocalEntry[]): ClimbState[] {
 	const climbs = view.climbs.map((c) => ({
-		id: c.id, crew: [...c.crew], opened: c.openTime ? timestampMs(c.openTime) : 0, closed: c.closeTime ? timestampMs(c.closeTime) : undefined,
+		id: c.id,
+		crew: [...c.crew],
+		opened: c.openTime ? timestampMs(c.openTime) : 0,
+		closed: c.closeTime ? timestampMs(c.closeTime) : undefined,
 	}));
 	for (const l of local) {
 		const k = l.entry.kind;
-		if (k.case === "climbOpened" && !climbs.some((c) => c.id === l.entry.id)) climbs.push({ id: l.entry.id, crew: [...k.value.crew], opened: l.time, closed: undefined });
+		if (k.case === "climbOpened" && !climbs.some((c) => c.id === l.entry.id))
+			climbs.push({ id: l.entry.id, crew: [...k.value.crew], opened: l.time, closed: undefined });
 		const climb = climbs.find((c) => c.id === l.entry.climb);
 		if (k.case === "crewChanged" && climb) climb.crew = [...k.value.crew];
 		if (k.case === "climbClosed" && climb && climb.crew.every((p) => k.value.down.includes(p))) climb.closed ??= l.time;
@@ -135,7 +139,14 @@ export function fold(input: FoldInput): JobState {
 	const thePlan = (plan && "plan" in plan ? (plan.plan as Plan | undefined) : undefined) ?? view.plan!;
 	const climbs = climbsOf(view, local);
 	const views = new Map(input.steps.map((s) => [s.id, s]));
-	const expansion = input.expansion ?? expand(view.procedure!, thePlan, climbs.map((c) => c.id), views);
+	const expansion =
+		input.expansion ??
+		expand(
+			view.procedure!,
+			thePlan,
+			climbs.map((c) => c.id),
+			views,
+		);
 	const withdrawn = new Set<string>();
 	const touched = new Map<string, LocalEntry[]>();
 	for (const l of local) {
@@ -153,14 +164,25 @@ export function fold(input: FoldInput): JobState {
 	const holds = holdsOf(input, expansion, byId, open, stop);
 	const required = steps.filter((s) => s.step.required);
 	return {
-		expansion, plan: thePlan, steps, byId, climbs, climb, holds, stopped: stop.stopped,
+		expansion,
+		plan: thePlan,
+		steps,
+		byId,
+		climbs,
+		climb,
+		holds,
+		stopped: stop.stopped,
 		done: required.filter((s) => isDone(s.state)).length,
 		required: required.length,
 		finished: (view.job?.state ?? 0) >= 2 || local.some((l) => l.entry.kind.case === "finished" && !withdrawn.has(l.entry.id)),
 	};
 }
 
-function stopState(view: JobView, local: readonly LocalEntry[], withdrawn: ReadonlySet<string>): { stopped: boolean; since?: number; reason: string } {
+function stopState(
+	view: JobView,
+	local: readonly LocalEntry[],
+	withdrawn: ReadonlySet<string>,
+): { stopped: boolean; since?: number; reason: string } {
 	let stopped = view.stopped;
 	let since: number | undefined;
 	let reason = "";
@@ -176,13 +198,28 @@ function stopState(view: JobView, local: readonly LocalEntry[], withdrawn: Reado
 	return since === undefined ? { stopped, reason } : { stopped, since, reason };
 }
 
-function statusOf(step: Step, view: StepView | undefined, mine: readonly LocalEntry[], withdrawn: ReadonlySet<string>, input: FoldInput, climbs: readonly ClimbState[]): StepStatus {
+function statusOf(
+	step: Step,
+	view: StepView | undefined,
+	mine: readonly LocalEntry[],
+	withdrawn: ReadonlySet<string>,
+	input: FoldInput,
+	climbs: readonly ClimbState[],
+): StepStatus {
 	const server: FoldEntry[] = (view?.entries ?? []).flatMap((e) =>
 		e.entry
-			? [{
-					entry: e.entry, time: e.time ? timestampMs(e.time) : 0, verdict: e.verdict, sentence: e.sentence, withdrawn: e.withdrawn || withdrawn.has(e.entry.id),
-					local: false, onlyHere: false, seq: Number(e.seq),
-				}]
+			? [
+					{
+						entry: e.entry,
+						time: e.time ? timestampMs(e.time) : 0,
+						verdict: e.verdict,
+						sentence: e.sentence,
+						withdrawn: e.withdrawn || withdrawn.has(e.entry.id),
+						local: false,
+						onlyHere: false,
+						seq: Number(e.seq),
+					},
+				]
 			: [],
 	);
 	const known = new Set(server.map((e) => e.entry.id));
@@ -191,8 +228,15 @@ function statusOf(step: Step, view: StepView | undefined, mine: readonly LocalEn
 		.map((l) => {
 			const judgement = judgeEntry(step, l.entry, l.time, input);
 			return {
-				entry: l.entry, time: l.time, verdict: judgement && !judgement.later ? judgement.verdict : Verdict.VERDICT_UNSPECIFIED, sentence: "",
-				withdrawn: withdrawn.has(l.entry.id), local: true, onlyHere: !l.sent, judgement, seq: 0,
+				entry: l.entry,
+				time: l.time,
+				verdict: judgement && !judgement.later ? judgement.verdict : Verdict.VERDICT_UNSPECIFIED,
+				sentence: "",
+				withdrawn: withdrawn.has(l.entry.id),
+				local: true,
+				onlyHere: !l.sent,
+				judgement,
+				seq: 0,
 			};
 		});
 	const entries = [...server, ...here];
@@ -201,8 +245,16 @@ function statusOf(step: Step, view: StepView | undefined, mine: readonly LocalEn
 	const computed = compute(step, entries, climbs, input);
 	if (view && !fresh) {
 		return {
-			step, state: view.state || S.OPEN, verdict: view.verdict, sentence: view.sentence, advice: view.advice, entries, local: false,
-			missing: isDone(view.state) ? [] : computed.missing, deviationAsked, view,
+			step,
+			state: view.state || S.OPEN,
+			verdict: view.verdict,
+			sentence: view.sentence,
+			advice: view.advice,
+			entries,
+			local: false,
+			missing: isDone(view.state) ? [] : computed.missing,
+			deviationAsked,
+			view,
 		};
 	}
 	return { step, ...computed, sentence: "", advice: "", entries, local: here.length > 0, deviationAsked, view };
@@ -243,7 +295,8 @@ function compute(step: Step, all: readonly FoldEntry[], climbs: readonly ClimbSt
 		case "reading": {
 			const wanted = k.value.eachWavelength ? (step.line?.wavelengthsNanometers ?? []) : [];
 			const directions = k.value.bothDirections ? [1, 2] : [0];
-			const slots = wanted.length > 0 ? wanted.flatMap((w) => directions.map((d) => [w, d] as const)) : directions.map((d) => [0, d] as const);
+			const slots =
+				wanted.length > 0 ? wanted.flatMap((w) => directions.map((d) => [w, d] as const)) : directions.map((d) => [0, d] as const);
 			const readings = counted.filter((e) => e.entry.kind.case === "readingTaken");
 			if (readings.length === 0) return plain(S.OPEN);
 			if (slots.length === 1) return ofReading(readings.at(-1)!);
@@ -305,7 +358,12 @@ function severity(s: S): number {
 }
 
 /** What the phone itself says of a reading or torque; undefined for other kinds. */
-export function judgeEntry(step: Step, e: Entry, time: number, input: Pick<FoldInput, "view" | "instruments" | "day">): Judgement | undefined {
+export function judgeEntry(
+	step: Step,
+	e: Entry,
+	time: number,
+	input: Pick<FoldInput, "view" | "instruments" | "day">,
+): Judgement | undefined {
 	const k = e.kind;
 	if (k.case === "readingTaken" && step.def.kind.case === "reading") {
 		const pin = pinned(k.value.instrument, step, input, time);
@@ -350,14 +408,24 @@ export function pinned(instrument: string, step: Step, input: Pick<FoldInput, "v
 // --- holds
 
 function holdsOf(
-	input: FoldInput, x: Expansion, byId: ReadonlyMap<string, StepStatus>, open: readonly ClimbState[],
+	input: FoldInput,
+	x: Expansion,
+	byId: ReadonlyMap<string, StepStatus>,
+	open: readonly ClimbState[],
 	stop: { stopped: boolean; since?: number; reason: string },
 ): Hold[] {
 	const out: Hold[] = [];
 	const { view } = input;
 	if (stop.stopped) {
 		const server = view.holds.find((h) => h.gate === "work-stopped");
-		out.push({ gate: "work-stopped", climb: "", kind: "stopped", needs: [], sentence: stop.reason || (stop.since ? "" : (server?.sentence ?? "")), since: stop.since ?? (server?.sinceTime ? timestampMs(server.sinceTime) : undefined) });
+		out.push({
+			gate: "work-stopped",
+			climb: "",
+			kind: "stopped",
+			needs: [],
+			sentence: stop.reason || (stop.since ? "" : (server?.sentence ?? "")),
+			since: stop.since ?? (server?.sinceTime ? timestampMs(server.sinceTime) : undefined),
+		});
 	}
 	const seen = new Set<string>();
 	const gate = (instance: string, climb: string) => {
@@ -383,13 +451,26 @@ function holdsOf(
 	// What only the server can know, such as a qualification.
 	for (const h of view.holds) {
 		if (!h.gate.startsWith("qualification:")) continue;
-		if (open.some((c) => c.id === h.climb)) out.push({ gate: h.gate, climb: h.climb, kind: "server", needs: [], sentence: h.sentence, since: h.sinceTime ? timestampMs(h.sinceTime) : undefined });
+		if (open.some((c) => c.id === h.climb))
+			out.push({
+				gate: h.gate,
+				climb: h.climb,
+				kind: "server",
+				needs: [],
+				sentence: h.sentence,
+				since: h.sinceTime ? timestampMs(h.sinceTime) : undefined,
+			});
 	}
 	return out;
 }
 
 /** What a gate still waits for; empty when its condition is met as entered. */
-export function needsOf(instance: string, x: Expansion, byId: ReadonlyMap<string, StepStatus>, input: Pick<FoldInput, "now" | "settings" | "view">): Need[] {
+export function needsOf(
+	instance: string,
+	x: Expansion,
+	byId: ReadonlyMap<string, StepStatus>,
+	input: Pick<FoldInput, "now" | "settings" | "view">,
+): Need[] {
 	const out: Need[] = [];
 	for (const step of x.byInstance.get(instance) ?? []) {
 		if (!step.required) continue;
@@ -424,7 +505,8 @@ export function holdsUntil(status: StepStatus, input: Pick<FoldInput, "settings"
 }
 
 /** Whether a person may do a step: the lead's own steps are shown to all and done by him. */
-export const doerOf = (s: Step): "lead" | "each" | "crew" => (s.def.doer === Doer.LEAD ? "lead" : s.def.doer === Doer.EACH || s.def.kind.case === "acknowledge" ? "each" : "crew");
+export const doerOf = (s: Step): "lead" | "each" | "crew" =>
+	s.def.doer === Doer.LEAD ? "lead" : s.def.doer === Doer.EACH || s.def.kind.case === "acknowledge" ? "each" : "crew";
 
 /** Steps that want something from the crew now, in the order of the work: this place first. */
 export function todo(state: JobState, place?: string): StepStatus[] {

@@ -16,7 +16,15 @@ interface Vector {
 	entry: object;
 	interface?: string;
 	confirmed?: boolean;
-	limit: { lower?: number; upper?: number; unit: keyof typeof U; source: string; rule: keyof typeof Rule; guardFactor?: number; expandedUncertainty?: number } | null;
+	limit: {
+		lower?: number;
+		upper?: number;
+		unit: keyof typeof U;
+		source: string;
+		rule: keyof typeof Rule;
+		guardFactor?: number;
+		expandedUncertainty?: number;
+	} | null;
 	pinned?: object;
 	at: string;
 	want: { verdict: keyof typeof Verdict; sentence: string; advice?: string; warnings?: string[]; toolFlag?: boolean };
@@ -30,20 +38,38 @@ describe("the vectors that the server and the phone share", () => {
 		it(v.name, () => {
 			const limit: Bound | undefined = v.limit
 				? {
-						lower: v.limit.lower, upper: v.limit.upper, unit: U[v.limit.unit], source: v.limit.source, rule: Rule[v.limit.rule],
-						guardFactor: v.limit.guardFactor ?? 0, expandedUncertainty: v.limit.expandedUncertainty ?? 0,
+						lower: v.limit.lower,
+						upper: v.limit.upper,
+						unit: U[v.limit.unit],
+						source: v.limit.source,
+						rule: Rule[v.limit.rule],
+						guardFactor: v.limit.guardFactor ?? 0,
+						expandedUncertainty: v.limit.expandedUncertainty ?? 0,
 					}
 				: undefined;
 			const pin = fromJson(AssessmentSchema, { pinned: v.pinned ?? {} } as never).pinned!;
 			const facts = {
-				residual: pin.residual, kitState: pin.kitState, toolCalibratedUntil: pin.toolCalibratedUntil, toolMaximum: pin.toolMaximum,
-				toolMinimum: pin.toolMinimum, toolClass: pin.toolClass, expandedUncertainty: pin.expandedUncertainty,
+				residual: pin.residual,
+				kitState: pin.kitState,
+				toolCalibratedUntil: pin.toolCalibratedUntil,
+				toolMaximum: pin.toolMaximum,
+				toolMinimum: pin.toolMinimum,
+				toolClass: pin.toolClass,
+				expandedUncertainty: pin.expandedUncertainty,
 			};
 			const day = v.at.slice(0, 10);
 			const j =
 				v.kind === "torque"
 					? judgeTorque(fromJson(TorqueAppliedSchema, v.entry as never), v.confirmed ?? false, v.interface ?? "", limit, facts, day)
-					: judgeReading(Quantity[v.quantity], fromJson(ReadingTakenSchema, v.entry as never), v.confirmed ?? false, limit, facts, new Date(v.at), day);
+					: judgeReading(
+							Quantity[v.quantity],
+							fromJson(ReadingTakenSchema, v.entry as never),
+							v.confirmed ?? false,
+							limit,
+							facts,
+							new Date(v.at),
+							day,
+						);
 			expect(Verdict[j.verdict]).toBe(v.want.verdict);
 			expect(j.warnings.map((w) => w.code)).toEqual(v.want.warnings ?? []);
 			expect(j.toolFlag).toBe(v.want.toolFlag ?? false);
@@ -71,8 +97,21 @@ describe("torque behind an extension", () => {
 		[71.111, 400, 50, U.MILLIMETERS, 80],
 		[57.1429, 12, 9, U.INCHES, 100],
 	])("set to %d", (set, lever, reach, unit, want) => {
-		const limit: Bound = { lower: 1, upper: 1000, unit: U.NEWTON_METERS, source: "", rule: Rule.SIMPLE, guardFactor: 0, expandedUncertainty: 0 };
-		const t = fromJson(TorqueAppliedSchema, { value: set, unit: "NEWTON_METERS", leverLength: { value: lever, unit: U[unit] }, extensionLength: { value: reach, unit: U[unit] } });
+		const limit: Bound = {
+			lower: 1,
+			upper: 1000,
+			unit: U.NEWTON_METERS,
+			source: "",
+			rule: Rule.SIMPLE,
+			guardFactor: 0,
+			expandedUncertainty: 0,
+		};
+		const t = fromJson(TorqueAppliedSchema, {
+			value: set,
+			unit: "NEWTON_METERS",
+			leverLength: { value: lever, unit: U[unit] },
+			extensionLength: { value: reach, unit: U[unit] },
+		});
 		expect(judgeTorque(t, true, "", limit, {}, "2026-03-05").y).toBeCloseTo(want, 2);
 	});
 });

@@ -3,7 +3,7 @@
 // residual sets, and the torque behind an extension. The server judges again
 // and its word counts. Vectors that both programs read hold the two together.
 
-import { type ReadingTaken, ReadingTaken_Direction as Direction, type TorqueApplied } from "../gen/witnessmark/record/v1/entry_pb";
+import { ReadingTaken_Direction as Direction, type ReadingTaken, type TorqueApplied } from "../gen/witnessmark/record/v1/entry_pb";
 import { type Assessment_Pinned, Verdict } from "../gen/witnessmark/record/v1/line_pb";
 import { type Measure, type Measure_Unit, Quantity as Q, Measure_Unit as U } from "../gen/witnessmark/record/v1/measure_pb";
 import { Limit_Decision_Rule as Rule } from "../gen/witnessmark/record/v1/procedure_pb";
@@ -23,8 +23,16 @@ export interface Bound {
 
 export type AskCode = "ASK_SIGN" | "ASK_VSWR" | "ASK_DECIBELS" | "ASK_UNLIKELY" | "ASK_TORQUE" | "ASK_SETTING";
 export type WarnCode =
-	| "KIT_NOT_KNOWN" | "KIT_NOT_FIT" | "KIT_MARGINAL" | "KIT_FOR_LIMIT" | "CARRIER_POWER"
-	| "TOOL_EXPIRED" | "TOOL_RANGE" | "TOOL_CLASS" | "UNCERTAINTY" | "GUST";
+	| "KIT_NOT_KNOWN"
+	| "KIT_NOT_FIT"
+	| "KIT_MARGINAL"
+	| "KIT_FOR_LIMIT"
+	| "CARRIER_POWER"
+	| "TOOL_EXPIRED"
+	| "TOOL_RANGE"
+	| "TOOL_CLASS"
+	| "UNCERTAINTY"
+	| "GUST";
 
 export interface Warning {
 	readonly code: AskCode | WarnCode;
@@ -34,8 +42,19 @@ export interface Warning {
 
 /** Why a reading cannot be compared with its limit. */
 export type Unjudged =
-	| "no-number" | "not-finite" | "unit" | "carrier" | "torque-range" | "lever" | "extension" | "angle"
-	| "negative-loss" | "ratio-below-one" | "humidity" | "guard-bands-meet" | "wavelength";
+	| "no-number"
+	| "not-finite"
+	| "unit"
+	| "carrier"
+	| "torque-range"
+	| "lever"
+	| "extension"
+	| "angle"
+	| "negative-loss"
+	| "ratio-below-one"
+	| "humidity"
+	| "guard-bands-meet"
+	| "wavelength";
 
 export interface Judgement {
 	readonly verdict: Verdict;
@@ -84,9 +103,28 @@ type Draft = { -readonly [K in keyof Judgement]: Judgement[K] } & { warnings: Wa
 
 function draft(quantity: Q, value: number, unit: Measure_Unit, limit: Bound | undefined): Draft {
 	return {
-		verdict: Verdict.NOT_MEASURABLE, later: false, quantity, value, unit, y: value, limit, inside: false, low: value, high: value,
-		guard: 0, band: 0, atMost: false, insideUncertainty: false, kitUnknown: false, uncertaintyUnknown: false, classUnknown: false,
-		extension: false, direction: Direction.DIRECTION_UNSPECIFIED, warnings: [], toolFlag: false, marginal: false,
+		verdict: Verdict.NOT_MEASURABLE,
+		later: false,
+		quantity,
+		value,
+		unit,
+		y: value,
+		limit,
+		inside: false,
+		low: value,
+		high: value,
+		guard: 0,
+		band: 0,
+		atMost: false,
+		insideUncertainty: false,
+		kitUnknown: false,
+		uncertaintyUnknown: false,
+		classUnknown: false,
+		extension: false,
+		direction: Direction.DIRECTION_UNSPECIFIED,
+		warnings: [],
+		toolFlag: false,
+		marginal: false,
 	};
 }
 
@@ -99,7 +137,15 @@ function unjudged(d: Draft, why: Unjudged): Judgement {
 const hasLimit = (l: Bound | undefined): l is Bound => l !== undefined && (l.lower !== undefined || l.upper !== undefined);
 
 /** Judges a reading. `at` is its corrected time; `day` its civil date at the site, YYYY-MM-DD. */
-export function judgeReading(q: Q, r: ReadingTaken, confirmed: boolean, limit: Bound | undefined, pin: Partial<Pinned>, at: Date, day: string): Judgement {
+export function judgeReading(
+	q: Q,
+	r: ReadingTaken,
+	confirmed: boolean,
+	limit: Bound | undefined,
+	pin: Partial<Pinned>,
+	at: Date,
+	day: string,
+): Judgement {
 	const d = draft(q, r.value, r.unit, limit);
 	if (r.wavelength) d.wavelength = { value: r.wavelength.value, unit: r.wavelength.unit };
 	d.direction = r.direction;
@@ -125,7 +171,14 @@ export function judgeReading(q: Q, r: ReadingTaken, confirmed: boolean, limit: B
 }
 
 /** Judges a torque: at the fastener, (L + E·cos θ)/L times the torque at the tool. */
-export function judgeTorque(t: TorqueApplied, confirmed: boolean, iface: string, limit: Bound | undefined, pin: Partial<Pinned>, day: string): Judgement {
+export function judgeTorque(
+	t: TorqueApplied,
+	confirmed: boolean,
+	iface: string,
+	limit: Bound | undefined,
+	pin: Partial<Pinned>,
+	day: string,
+): Judgement {
 	const d = draft(Q.TORQUE, t.value, t.unit, limit);
 	if (!Number.isFinite(t.value)) return unjudged(d, "not-finite");
 	if (!unitsFor(Q.TORQUE).includes(t.unit)) return unjudged(d, "unit");
@@ -278,16 +331,46 @@ function impossibleValue(q: Q, v: number, u: Measure_Unit): Unjudged | undefined
 // Asking: a value that is almost surely a slip is asked about once.
 
 const spans: ReadonlyMap<Q, ReadonlyMap<U, readonly [number, number]>> = new Map([
-	[Q.RETURN_LOSS, new Map([[U.DECIBELS, [0, 65]], [U.RATIO, [1, 20]]])],
-	[Q.STANDING_WAVE_RATIO, new Map([[U.RATIO, [1, 20]], [U.DECIBELS, [0, 65]]])],
-	[Q.INTERMODULATION, new Map([[U.DECIBELS_CARRIER, [-200, -60]], [U.DECIBEL_MILLIWATTS, [-160, -20]]])],
+	[
+		Q.RETURN_LOSS,
+		new Map([
+			[U.DECIBELS, [0, 65]],
+			[U.RATIO, [1, 20]],
+		]),
+	],
+	[
+		Q.STANDING_WAVE_RATIO,
+		new Map([
+			[U.RATIO, [1, 20]],
+			[U.DECIBELS, [0, 65]],
+		]),
+	],
+	[
+		Q.INTERMODULATION,
+		new Map([
+			[U.DECIBELS_CARRIER, [-200, -60]],
+			[U.DECIBEL_MILLIWATTS, [-160, -20]],
+		]),
+	],
 	[Q.LINE_LOSS, new Map([[U.DECIBELS, [0, 40]]])],
 	[Q.FIBRE_LOSS, new Map([[U.DECIBELS, [0, 45]]])],
 	[Q.OPTICAL_RETURN_LOSS, new Map([[U.DECIBELS, [8, 90]]])],
 	[Q.OPTICAL_POWER, new Map([[U.DECIBEL_MILLIWATTS, [-70, 25]]])],
 	[Q.HUMIDITY, new Map([[U.PERCENT, [0, 100]]])],
-	[Q.ELAPSED, new Map([[U.MINUTES, [0, 1440]], [U.SECONDS, [0, 86400]]])],
-	[Q.NUMBER, new Map([[U.COUNT, [0, 1e6]], [U.PERCENT, [-100, 1000]]])],
+	[
+		Q.ELAPSED,
+		new Map([
+			[U.MINUTES, [0, 1440]],
+			[U.SECONDS, [0, 86400]],
+		]),
+	],
+	[
+		Q.NUMBER,
+		new Map([
+			[U.COUNT, [0, 1e6]],
+			[U.PERCENT, [-100, 1000]],
+		]),
+	],
 	[Q.WIND_SPEED, new Map([[U.METERS_PER_SECOND, [0, 60]]])],
 	[Q.TEMPERATURE, new Map([[U.CELSIUS, [-60, 60]]])],
 	[Q.HEAT_INDEX, new Map([[U.CELSIUS, [-20, 75]]])],
@@ -316,7 +399,8 @@ function ask(d: Draft, q: Q, v: number, u: Measure_Unit): void {
 	const span = plausible(q, u);
 	if (u === U.DECIBELS && v < 0) d.warnings.push({ code: "ASK_SIGN", proposal: { value: -v, unit: u } });
 	else if (q === Q.INTERMODULATION && v > 0) d.warnings.push({ code: "ASK_SIGN", proposal: { value: -v, unit: u } });
-	else if (q === Q.RETURN_LOSS && u === U.DECIBELS && v >= 1 && v < 3) d.warnings.push({ code: "ASK_VSWR", proposal: { value: v, unit: U.RATIO } });
+	else if (q === Q.RETURN_LOSS && u === U.DECIBELS && v >= 1 && v < 3)
+		d.warnings.push({ code: "ASK_VSWR", proposal: { value: v, unit: U.RATIO } });
 	else if ((q === Q.STANDING_WAVE_RATIO || q === Q.RETURN_LOSS) && u === U.RATIO && v > 10 && v <= 65)
 		d.warnings.push({ code: "ASK_DECIBELS", proposal: { value: v, unit: U.DECIBELS } });
 	else if (span && (v < span[0] || v > span[1])) d.warnings.push({ code: "ASK_UNLIKELY" });
@@ -393,7 +477,10 @@ function calibrated(d: Draft, pin: Partial<Pinned>, day: string, value: number):
 		d.warnings.push({ code: "TOOL_EXPIRED" });
 	}
 	const room = 1e-9 * Math.abs(value);
-	if ((pin.toolMaximum !== undefined && value > pin.toolMaximum + room) || (pin.toolMinimum !== undefined && value < pin.toolMinimum - room)) {
+	if (
+		(pin.toolMaximum !== undefined && value > pin.toolMaximum + room) ||
+		(pin.toolMinimum !== undefined && value < pin.toolMinimum - room)
+	) {
 		d.toolFlag = true;
 		d.warnings.push({ code: "TOOL_RANGE" });
 	}

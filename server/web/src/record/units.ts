@@ -1,8 +1,26 @@
-import { Measure_Unit as U, Quantity as Q } from "../gen/witnessmark/record/v1/measure_pb";
+import { Quantity as Q, Measure_Unit as U } from "../gen/witnessmark/record/v1/measure_pb";
 
 type Dimension =
-	| "torque" | "ratio-db" | "carrier" | "power-level" | "gain" | "length" | "temperature" | "power" | "frequency"
-	| "speed" | "mass" | "force" | "percent" | "angle" | "ratio" | "count" | "time" | "density" | "field" | "resistance";
+	| "torque"
+	| "ratio-db"
+	| "carrier"
+	| "power-level"
+	| "gain"
+	| "length"
+	| "temperature"
+	| "power"
+	| "frequency"
+	| "speed"
+	| "mass"
+	| "force"
+	| "percent"
+	| "angle"
+	| "ratio"
+	| "count"
+	| "time"
+	| "density"
+	| "field"
+	| "resistance";
 
 const POUND_FORCE = 0.45359237 * 9.80665;
 const GRAVITY = 9.80665;
@@ -109,7 +127,8 @@ export type Sign = "plus" | "minus" | "either";
 /** The sign that the keypad fixes: a loss is positive, a level of intermodulation negative; where both occur it is toggled. */
 export function signOf(quantity: Q, unit: U): Sign {
 	if (quantity === Q.INTERMODULATION) return "minus";
-	if (unit === U.DECIBEL_MILLIWATTS || unit === U.CELSIUS || unit === U.FAHRENHEIT || quantity === Q.FIBRE_LOSS || quantity === Q.LINE_LOSS) return "either";
+	if (unit === U.DECIBEL_MILLIWATTS || unit === U.CELSIUS || unit === U.FAHRENHEIT || quantity === Q.FIBRE_LOSS || quantity === Q.LINE_LOSS)
+		return "either";
 	return "plus";
 }
 

@@ -28,8 +28,19 @@ export async function storeFile(content: Bytes, about: NewFile, on = database())
 	if (known && (known.entry !== "" || known.step === about.step)) return known;
 	const count = Math.max(1, Math.ceil(content.length / PIECE));
 	const file: StoredFile = {
-		...about, small: about.small ?? bytes([]), digest, entry: "", size: content.length, pieces: count, made: Date.now(),
-		state: "here", upload: "", offset: 0, reason: "", sentence: "", notBefore: 0,
+		...about,
+		small: about.small ?? bytes([]),
+		digest,
+		entry: "",
+		size: content.length,
+		pieces: count,
+		made: Date.now(),
+		state: "here",
+		upload: "",
+		offset: 0,
+		reason: "",
+		sentence: "",
+		notBefore: 0,
 	};
 	await write(
 		["files", "pieces"],
@@ -130,6 +141,7 @@ export function sniff(content: Uint8Array): string {
 	if (content[0] === 0xff && content[1] === 0xd8 && content[2] === 0xff) return "image/jpeg";
 	if (content[0] === 0x89 && ascii(1, 3) === "PNG") return "image/png";
 	if (ascii(0, 4) === "RIFF" && ascii(8, 4) === "WEBP") return "image/webp";
-	if (ascii(4, 4) === "ftyp" && /^(heic|heix|mif1|msf1|hevc|avif)/.test(ascii(8, 4))) return ascii(8, 4) === "avif" ? "image/avif" : "image/heic";
+	if (ascii(4, 4) === "ftyp" && /^(heic|heix|mif1|msf1|hevc|avif)/.test(ascii(8, 4)))
+		return ascii(8, 4) === "avif" ? "image/avif" : "image/heic";
 	return "application/octet-stream";
 }

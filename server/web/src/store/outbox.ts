@@ -1,6 +1,6 @@
 import { create, toJsonString } from "@bufbuild/protobuf";
 import { durationFromMs, timestampFromMs } from "@bufbuild/protobuf/wkt";
-import { base64, type Bytes, bytes, sha256, utf8 } from "../bytes";
+import { type Bytes, base64, bytes, sha256, utf8 } from "../bytes";
 import { type Entry, EntrySchema } from "../gen/witnessmark/record/v1/entry_pb";
 import { uuidv7 } from "../record/uuid";
 import { offset } from "./clock";
@@ -71,7 +71,13 @@ async function appendNow(statement: Statement, options: Options): Promise<Stored
 }
 
 /** Makes payload, digest and signature for the next place in a chain. */
-export async function makeEntry(s: Statement, chain: Chain, now: number, key: DeviceKey | undefined, id = uuidv7(now)): Promise<StoredEntry> {
+export async function makeEntry(
+	s: Statement,
+	chain: Chain,
+	now: number,
+	key: DeviceKey | undefined,
+	id = uuidv7(now),
+): Promise<StoredEntry> {
 	const off = offset(now);
 	const entry = create(EntrySchema, {
 		id,
@@ -137,7 +143,11 @@ export async function entriesOf(job: string, on = database()): Promise<StoredEnt
 }
 
 /** Changes what is known of an entry; its payload and signature never change. */
-export async function note(id: string, change: Partial<Omit<StoredEntry, "id" | "payload" | "digest" | "signature">>, on = database()): Promise<void> {
+export async function note(
+	id: string,
+	change: Partial<Omit<StoredEntry, "id" | "payload" | "digest" | "signature">>,
+	on = database(),
+): Promise<void> {
 	await write(
 		["entries"],
 		async (tx) => {
@@ -175,7 +185,18 @@ export async function unsent(on = database()): Promise<Unsent> {
 export interface Exported {
 	format: "witnessmark-unsent-1";
 	made: string;
-	entries: { id: string; job: string; device: string; counter: number; step: string; kind: string; payload: string; signature: string; keyId: string; made: number }[];
+	entries: {
+		id: string;
+		job: string;
+		device: string;
+		counter: number;
+		step: string;
+		kind: string;
+		payload: string;
+		signature: string;
+		keyId: string;
+		made: number;
+	}[];
 	files: (Omit<StoredFile, "small"> & { bytes: string })[];
 }
 
@@ -186,8 +207,16 @@ export async function exportUnsent(fileBytes: (f: StoredFile) => Promise<Bytes>,
 	const out: Exported = { format: "witnessmark-unsent-1", made: new Date().toISOString(), entries: [], files: [] };
 	for (const e of entries) {
 		out.entries.push({
-			id: e.id, job: e.job, device: e.device, counter: e.counter, step: e.step, kind: e.kind,
-			payload: base64(e.payload), signature: base64(e.signature), keyId: e.keyId, made: e.made,
+			id: e.id,
+			job: e.job,
+			device: e.device,
+			counter: e.counter,
+			step: e.step,
+			kind: e.kind,
+			payload: base64(e.payload),
+			signature: base64(e.signature),
+			keyId: e.keyId,
+			made: e.made,
 		});
 	}
 	for (const f of files) {

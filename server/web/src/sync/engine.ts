@@ -155,7 +155,12 @@ export class Engine {
 		const good: StoredEntry[] = [];
 		for (const e of batch) {
 			if (same(await sha256(e.payload), e.digest)) good.push(e);
-			else await note(e.id, { state: "refused", permanent: true, reason: "DAMAGED", sentence: "The stored bytes are not those that were signed." }, this.on());
+			else
+				await note(
+					e.id,
+					{ state: "refused", permanent: true, reason: "DAMAGED", sentence: "The stored bytes are not those that were signed." },
+					this.on(),
+				);
 		}
 		if (good.length === 0) return undefined;
 		const job = good[0]!.job;
@@ -163,7 +168,12 @@ export class Engine {
 		try {
 			const answer = await this.server.jobs.submitEntries({
 				job,
-				entries: good.map((e) => ({ payload: e.payload, signature: e.signature, keyId: e.signature.length ? e.keyId : "", code: this.hooks.code?.(e.id) ?? "" })),
+				entries: good.map((e) => ({
+					payload: e.payload,
+					signature: e.signature,
+					keyId: e.signature.length ? e.keyId : "",
+					code: this.hooks.code?.(e.id) ?? "",
+				})),
 				unsentCount: BigInt(Math.max(0, left) + (await this.unsentFiles(job))),
 				clientProtocol: PROTOCOL,
 			});
@@ -181,7 +191,8 @@ export class Engine {
 			if (outcome === "sign-in") throw error;
 			if (outcome === "later") return error;
 			if (outcome === "denied") {
-				for (const e of good) await note(e.id, { reason: reasonOf(error) || "DENIED", sentence: words(error), notBefore: this.now() + DENIED_WAIT }, this.on());
+				for (const e of good)
+					await note(e.id, { reason: reasonOf(error) || "DENIED", sentence: words(error), notBefore: this.now() + DENIED_WAIT }, this.on());
 				this.hooks.changed([job]);
 				return undefined;
 			}
@@ -189,7 +200,11 @@ export class Engine {
 				const half = Math.ceil(good.length / 2);
 				return (await this.submit(good.slice(0, half), left + good.length - half)) ?? (await this.submit(good.slice(half), left));
 			}
-			await note(good[0]!.id, { state: "refused", permanent: true, reason: reasonOf(error) || "NOT_TAKEN", sentence: words(error) }, this.on());
+			await note(
+				good[0]!.id,
+				{ state: "refused", permanent: true, reason: reasonOf(error) || "NOT_TAKEN", sentence: words(error) },
+				this.on(),
+			);
 			this.hooks.changed([job]);
 			return undefined;
 		}
@@ -198,7 +213,14 @@ export class Engine {
 	private async result(e: StoredEntry, r: EntryResult | undefined): Promise<void> {
 		if (!r) return; // without an answer of its own it is sent again
 		const assessment = r.assessment ? bytes(toBinary(AssessmentSchema, r.assessment)) : bytes([]);
-		const common = { seq: Number(r.seq), assessment, reason: r.reason, sentence: r.sentence, permanent: r.permanent, keptAside: r.keptAside };
+		const common = {
+			seq: Number(r.seq),
+			assessment,
+			reason: r.reason,
+			sentence: r.sentence,
+			permanent: r.permanent,
+			keptAside: r.keptAside,
+		};
 		switch (r.outcome) {
 			case Result.ACCEPTED:
 			case Result.ALREADY_KNOWN:
@@ -244,7 +266,11 @@ export class Engine {
 
 	private async upload(f: StoredFile): Promise<unknown> {
 		if (!(await intact(f, this.on()))) {
-			await noteFile(f.digest, { state: "refused", reason: "DAMAGED", sentence: "The stored bytes are not those that were taken." }, this.on());
+			await noteFile(
+				f.digest,
+				{ state: "refused", reason: "DAMAGED", sentence: "The stored bytes are not those that were taken." },
+				this.on(),
+			);
 			this.hooks.changed([f.job]);
 			return undefined;
 		}
@@ -285,7 +311,11 @@ export class Engine {
 			if (outcome === "sign-in") throw error;
 			if (outcome === "later") return error;
 			if (outcome === "denied") {
-				await noteFile(f.digest, { reason: reasonOf(error) || "DENIED", sentence: words(error), notBefore: this.now() + DENIED_WAIT }, this.on());
+				await noteFile(
+					f.digest,
+					{ reason: reasonOf(error) || "DENIED", sentence: words(error), notBefore: this.now() + DENIED_WAIT },
+					this.on(),
+				);
 				this.hooks.changed([f.job]);
 				return undefined;
 			}

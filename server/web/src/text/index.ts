@@ -71,7 +71,11 @@ export function civilDay(time: number, zone?: string): string {
 /** A number of bytes for a person. */
 export function size(bytes: number, language: Language): string {
 	const sep = separatorOf(language);
-	return bytes < 1e6 ? `${decimal(Math.max(1, bytes / 1e3), 0, sep)}\u00a0kB` : bytes < 1e9 ? `${decimal(bytes / 1e6, 1, sep)}\u00a0MB` : `${decimal(bytes / 1e9, 1, sep)}\u00a0GB`;
+	return bytes < 1e6
+		? `${decimal(Math.max(1, bytes / 1e3), 0, sep)}\u00a0kB`
+		: bytes < 1e9
+			? `${decimal(bytes / 1e6, 1, sep)}\u00a0MB`
+			: `${decimal(bytes / 1e9, 1, sep)}\u00a0GB`;
 }
 
 /** A length of time for a person, from milliseconds; with its sign. */
@@ -79,5 +83,9 @@ export function span(ms: number, language: Language): string {
 	const s = Math.abs(ms) / 1000;
 	const sign = ms < 0 ? "−" : "";
 	const sep = separatorOf(language);
-	return s < 90 ? `${sign}${decimal(s, 1, sep)}\u00a0s` : s < 5400 ? `${sign}${decimal(s / 60, 0, sep)}\u00a0min` : `${sign}${decimal(s / 3600, 1, sep)}\u00a0h`;
+	return s < 90
+		? `${sign}${decimal(s, 1, sep)}\u00a0s`
+		: s < 5400
+			? `${sign}${decimal(s / 60, 0, sep)}\u00a0min`
+			: `${sign}${decimal(s / 3600, 1, sep)}\u00a0h`;
 }

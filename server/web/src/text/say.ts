@@ -17,7 +17,8 @@ export interface Said {
 
 /** A limit in words: "24.4 to 30 N·m", "at most −150 dBc". */
 export function limitPhrase(l: Pick<Bound, "lower" | "upper" | "unit">, t: Translate, sep: Separator): string {
-	if (l.lower !== undefined && l.upper !== undefined) return t("between", { low: trimmed(l.lower, sep), high: measure(l.upper, l.unit, sep) });
+	if (l.lower !== undefined && l.upper !== undefined)
+		return t("between", { low: trimmed(l.lower, sep), high: measure(l.upper, l.unit, sep) });
 	if (l.lower !== undefined) return t("at-least", { value: measure(l.lower, l.unit, sep) });
 	if (l.upper !== undefined) return t("at-most", { value: measure(l.upper, l.unit, sep) });
 	return t("no-limit");
@@ -68,7 +69,8 @@ export function say(j: Judgement, t: Translate, sep: Separator, iface = ""): Sai
 	const source = t("say.source", { source: sourceIn(l.source, t) });
 	if (j.atMost && j.residual !== undefined) {
 		const start = t("say.at-or-under", { value, residual: about(j.residual), high: about(j.high) });
-		if (j.verdict === Verdict.NOT_MEASURABLE) return { sentence: t("say.at-most-cannot", { start, limit: phrase }) + source, advice: t("advice.kit-cannot") };
+		if (j.verdict === Verdict.NOT_MEASURABLE)
+			return { sentence: t("say.at-most-cannot", { start, limit: phrase }) + source, advice: t("advice.kit-cannot") };
 		const proven = j.verdict === Verdict.PASS;
 		return {
 			sentence: `${t("say.at-most-within", { start, limit: phrase })}${proven ? "" : t("say.not-proven")}.${source}`,
@@ -79,7 +81,8 @@ export function say(j: Judgement, t: Translate, sep: Separator, iface = ""): Sai
 	let tail = "";
 	if (j.kitUnknown) tail += t("say.kit-unknown");
 	if (j.classUnknown) tail += t("say.class-unknown");
-	if (j.residual !== undefined) tail += t("say.true-level", { residual: about(j.residual), low: apart(j.low, bounds, sep), high: about(j.high) });
+	if (j.residual !== undefined)
+		tail += t("say.true-level", { residual: about(j.residual), low: apart(j.low, bounds, sep), high: about(j.high) });
 	if (j.band > 0) tail += t("say.guard", { value: measure(round6(j.band), differenceUnit(l.unit), sep) });
 	const where = place(j, l, value, phrase, of, t, sep);
 	switch (j.verdict) {
@@ -87,7 +90,10 @@ export function say(j: Judgement, t: Translate, sep: Separator, iface = ""): Sai
 			return { sentence: `${where}.${source}${tail}`, advice: "" };
 		case Verdict.PASS_NOT_PROVEN: {
 			const unknown = j.uncertaintyUnknown ? t("say.no-uncertainty") : "";
-			return { sentence: `${where}${t("say.not-proven")}.${source}${unknown}${tail}`, advice: t(j.kitUnknown ? "advice.kit" : j.uncertaintyUnknown ? "advice.np-uncertainty" : notProven(j.quantity)) };
+			return {
+				sentence: `${where}${t("say.not-proven")}.${source}${unknown}${tail}`,
+				advice: t(j.kitUnknown ? "advice.kit" : j.uncertaintyUnknown ? "advice.np-uncertainty" : notProven(j.quantity)),
+			};
 		}
 		default: {
 			const error = j.insideUncertainty ? t(j.quantity === Q.TORQUE ? "say.tool-error-larger" : "say.error-larger") : "";
@@ -116,24 +122,34 @@ function notProven(q: Q): Key {
 
 function failing(j: Judgement, l: Bound): Key {
 	switch (j.quantity) {
-		case Q.INTERMODULATION: return "advice.intermodulation";
+		case Q.INTERMODULATION:
+			return "advice.intermodulation";
 		case Q.RETURN_LOSS:
-		case Q.STANDING_WAVE_RATIO: return "advice.match";
-		case Q.LINE_LOSS: return "advice.line-loss";
+		case Q.STANDING_WAVE_RATIO:
+			return "advice.match";
+		case Q.LINE_LOSS:
+			return "advice.line-loss";
 		case Q.FIBRE_LOSS:
-		case Q.OPTICAL_RETURN_LOSS: return "advice.fibre";
+		case Q.OPTICAL_RETURN_LOSS:
+			return "advice.fibre";
 		case Q.WIND_SPEED:
 		case Q.HEAT_INDEX:
 		case Q.WIND_CHILL:
 		case Q.ELAPSED:
-		case Q.TEMPERATURE: return "advice.weather";
+		case Q.TEMPERATURE:
+			return "advice.weather";
 		case Q.STAND_OFF:
-		case Q.POWER_DENSITY: return "advice.field";
-		case Q.FALL_CLEARANCE: return "advice.clearance";
+		case Q.POWER_DENSITY:
+			return "advice.field";
+		case Q.FALL_CLEARANCE:
+			return "advice.clearance";
 		case Q.LIFT_LOAD:
-		case Q.RIGGING_LOAD: return "advice.load";
-		case Q.TORQUE: return l.upper !== undefined && j.y > l.upper ? "advice.torque-high" : "advice.torque-low";
-		default: return "advice.other";
+		case Q.RIGGING_LOAD:
+			return "advice.load";
+		case Q.TORQUE:
+			return l.upper !== undefined && j.y > l.upper ? "advice.torque-high" : "advice.torque-low";
+		default:
+			return "advice.other";
 	}
 }
 

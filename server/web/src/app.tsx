@@ -1,0 +1,99 @@
+import type { ComponentType } from "preact";
+import { useEffect, useState } from "preact/hooks";
+import { Primary, Screen, Where } from "./parts/basic";
+import { useWords } from "./parts/words";
+import { go, jobPath, type Route, useRoute } from "./route";
+import { climber } from "./screens/climber";
+import { Enrol } from "./screens/enrol";
+import { phone, usePhone } from "./store/phone";
+
+export type ScreenOf = ComponentType<{ route: Route }>;
+
+/**
+ * The screens by the name of their route. The climber's stand in the first
+ * load; others (lead, auditor, office) register a loader, so that a climber's
+ * phone never waits for them.
+ */
+const screens: Record<string, ScreenOf> = { ...climber };
+const loaders: Record<string, () => Promise<ScreenOf>> = {};
+
+/** Adds screens that are loaded when they are first opened. */
+export function addScreens(more: Record<string, () => Promise<ScreenOf>>): void {
+	Object.assign(loaders, more);
+}
+
+export function App() {
+	const route = useRoute();
+	const { ready, session, settings, keeps } = usePhone();
+	useEffect(() => {
+		const root = document.documentElement;
+		root.dataset.theme = settings.theme;
+		root.dataset.hand = settings.hand;
+		root.lang = settings.language;
+		document.querySelector('meta[name="theme-color"]')?.setAttribute("content", settings.theme === "night" ? "#12171b" : "#fbfaf6");
+	}, [settings]);
+	useComeBack(ready);
+	if (!ready) return <Loading />;
+	const code = enrolCode(route);
+	if (!session || session.over || code || keeps === false) {
+		// What is on the phone can be seen and saved without a session too.
+		if (session && !code && route.name === "unsent") return <climber.unsent route={route} />;
+		return <Enrol code={code} />;
+	}
+	return <Named key={`${route.name} ${route.params.job ?? ""} ${route.query}`} route={route} />;
+}
+
+/** A code in the fragment: "#code=ABCD-EFGH", or the code alone. It never reaches the server's log. */
+function enrolCode(route: Route): string {
+	const fragment = location.hash.slice(1);
+	const named = new URLSearchParams(fragment).get("code");
+	if (named) return named;
+	return (route.name === "jobs" || route.name === "enrol") && /^[A-Za-z0-9-]{4,128}$/.test(fragment) ? fragment : "";
+}
+
+function Named({ route }: { route: Route }) {
+	const [late, setLate] = useState<ScreenOf | undefined>();
+	const [failed, setFailed] = useState(false);
+	const here = screens[route.name];
+	const loader = loaders[route.name];
+	useEffect(() => {
+		if (!here && loader)
+			loader().then(
+				(s) => setLate(() => s),
+				() => setFailed(true),
+			);
+	}, [here, loader]);
+	if (here) {
+		const Here = here;
+		return <Here route={route} />;
+	}
+	if (late) {
+		const Late = late;
+		return <Late route={route} />;
+	}
+	return loader && !failed ? <Loading /> : <Lost />;
+}
+
+function Loading() {
+	const { t } = useWords();
+	return <p class="boot">{t("loading")}</p>;
+}
+
+function Lost() {
+	const { t } = useWords();
+	return (
+		<Screen where={<Where title={t("app")} />} foot={<Primary label={t("home")} act={() => go("/", true)} />}>
+			<h1>{t("lost")}</h1>
+		</Screen>
+	);
+}
+
+/** After the system ended the page while the camera was open: back to the same step. */
+function useComeBack(ready: boolean): void {
+	useEffect(() => {
+		if (!ready) return;
+		void phone.photoExpected().then((p) => {
+			if (p && Date.now() - p.since < 12 * 3600_000 && location.pathname === "/") go(jobPath(p.job, "step", { step: p.step }), true);
+		});
+	}, [ready]);
+}
