@@ -23,8 +23,8 @@ Key of the log %s: SHA-256 of its DER form
 %s
 
 WHAT IS HERE
-  data/record.jsonl          the record: one line for each thing that was stated,
-                             in order. It ends with the sign-off and the lock.
+  data/record.jsonl          the record: one line for each thing that was
+                             stated, in order, up to sign-off and lock
   data/addenda.jsonl         what came after the lock, if anything did
   data/refused.jsonl         what was refused and kept aside, if anything was
   data/photos/  data/files/  the originals, each named by its SHA-256
@@ -45,7 +45,7 @@ WHAT IS HERE
    the signature is ECDSA P-256 with SHA-256.
 `, m.Job, leaf.Size, leaf.Root, m.LogOrigin, m.LogKey.Public().Fingerprint())
 	if signedLine > 0 {
-		fmt.Fprintf(&b, `   Where a device signed line %d, which ends the record, both are here ready made:
+		fmt.Fprintf(&b, `   Where a device signed line %d, which ends the record, both are ready made:
    for f in data/signatures/%d-*.der; do k=${f##*-}; openssl dgst -sha256 \
      -verify "data/keys/${k%%.der}.pem" -signature "$f" "${f%%.der}.pae"; done
    The script below makes the others.

@@ -7,6 +7,7 @@ import (
 
 	"witnessmark/internal/evidence"
 	"witnessmark/internal/evidence/evidencetest"
+	"witnessmark/internal/record"
 	"witnessmark/internal/seal"
 )
 
@@ -36,3 +37,5 @@ func TestSignedJobVerifies(t *testing.T) {
 		t.Logf("note %s %s %s", n.Reason, n.Subject, n.Sentence)
 	}
 }
+
+func kind(p *evidence.Parsed) string { return record.KindName(p.Fold.Entry) }

@@ -10,7 +10,6 @@ import (
 	"crypto/elliptic"
 	"crypto/sha256"
 	"crypto/x509"
-	"encoding/binary"
 	"encoding/json"
 	"fmt"
 	"image"
@@ -282,6 +281,17 @@ func (j *Job) Receive(content []byte) {
 	j.Server(&recordv1.Entry{Kind: &recordv1.Entry_PhotoExamined{PhotoExamined: &recordv1.PhotoExamined{Digest: d[:], Readable: true, Rules: "photo/1", Width: 64, Height: 48}}})
 }
 
+// Big attaches a photo of this digest and size whose bytes arrive and are kept
+// elsewhere: the caller's source gives them.
+func (p *Phone) Big(step, subject string, digest [32]byte, size int64) {
+	j := p.job
+	j.tb.Helper()
+	p.Enter(&recordv1.Entry{Step: step, Climb: j.climbFor(step), Kind: &recordv1.Entry_PhotoAttached{PhotoAttached: &recordv1.PhotoAttached{
+		Digest: digest[:], Size: size, Subject: subject, HowTaken: recordv1.PhotoAttached_IN_APP}}})
+	j.Server(&recordv1.Entry{Kind: &recordv1.Entry_PhotoReceived{PhotoReceived: &recordv1.PhotoReceived{Digest: digest[:], Size: size, MediaType: "image/jpeg"}}})
+	j.Server(&recordv1.Entry{Kind: &recordv1.Entry_PhotoExamined{PhotoExamined: &recordv1.PhotoExamined{Digest: digest[:], Readable: true, Rules: "photo/1", Width: 4000, Height: 3000}}})
+}
+
 // Thumbnail gives a photo a small picture.
 func (j *Job) Thumbnail(content, small []byte) { j.thumbs[sha256.Sum256(content)] = small }
 
@@ -339,19 +349,6 @@ func Picture(n byte) []byte {
 		panic(err) // an in-memory picture of fixed size
 	}
 	return b.Bytes()
-}
-
-// Noise is size bytes that stand for a photo, another one for each n.
-func Noise(n, size int) []byte {
-	b := make([]byte, size)
-	x := uint64(n)*0x9e3779b97f4a7c15 + 1
-	for i := 0; i+8 <= size; i += 8 {
-		x ^= x << 13
-		x ^= x >> 7
-		x ^= x << 17
-		binary.LittleEndian.PutUint64(b[i:], x)
-	}
-	return b
 }
 
 // Crew are the three devices of the usual story.
