@@ -52,7 +52,7 @@ WHAT IS HERE
 `, signedLine, signedLine)
 	}
 	fmt.Fprintf(&b, `
-3. THE LINES ARE THOSE THAT WERE SIGNED OFF, AND STAND IN THE LOG
+3. ALL LINES ARE THERE, UNCHANGED, AND STAND IN THE LOG
    Each line, without its line feed, is a leaf: SHA-256(0x00 || line). Two nodes
    make one: SHA-256(0x01 || left || right). The tree is that of RFC 9162,
    section 2.1. Its root stands in data/log/leaf.json; inclusion.json leads from
@@ -70,6 +70,7 @@ ALL OF IT AT ONCE
    sh ../check.sh && echo "nothing wrong found"
 
    The program witnessmark-verify checks more: the chains of the devices, that
+   the sign-off is over the lines before it and by another than the doers, that
    every photo is there, and every verdict by calculating it again.
 
 %s# end of the script

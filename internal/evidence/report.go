@@ -6,12 +6,14 @@ import (
 	"fmt"
 	"html/template"
 	"io"
+	"math"
 	"slices"
 	"strings"
 	"time"
 
 	"google.golang.org/protobuf/types/known/timestamppb"
 
+	"witnessmark/internal/limits"
 	"witnessmark/internal/procedure"
 	"witnessmark/internal/record"
 	"witnessmark/internal/seal"
@@ -169,7 +171,19 @@ type EntryRow struct {
 	Sentence            string
 	Warnings            []string
 	Withdrawn, Counts   bool
-	Withdrawal          string
+	Window              *WindowRow // of a value that has a limit in its own dimension
+}
+
+// WindowRow draws a value on its limit, on a scale of 0 to 300: the allowed
+// window from From to To, the guard band hatched inside its upper end from Guard
+// on, the value at Value. Equality is inside.
+type WindowRow struct {
+	From, To, Guard, Value      float64
+	HasLower, HasUpper, Guarded bool
+	Lower, Upper, Now           string
+	LowerAt, UpperAt            string // text anchors that stay on the scale
+	NowAt                       string
+	Inside                      bool
 }
 
 // PhotoRow is one photo.
@@ -711,11 +725,81 @@ func (r *reporter) entry(l *record.Line, at time.Time) EntryRow {
 	if v := l.Assessment.GetVerdict(); v != 0 {
 		row.Word, row.Sign = verdictWord(v), verdictSign(v)
 	}
+	row.Window = window(e, l.Assessment.GetLimit())
 	for _, w := range l.Assessment.GetWarnings() {
 		row.Warnings = append(row.Warnings, r.name(w.GetSentence()))
 	}
 	return row
 }
+
+// window places a value on its limit. nil where there is no number, no limit, or
+// what is judged is not the number itself (a torque with an extension).
+func window(e *recordv1.Entry, l *recordv1.Assessment_AppliedLimit) *WindowRow {
+	var v float64
+	var unit recordv1.Measure_Unit
+	switch x, t := e.GetReadingTaken(), e.GetTorqueApplied(); {
+	case x != nil && !x.GetNotMeasurable():
+		v, unit = x.GetValue(), x.GetUnit()
+	case t != nil && t.GetExtensionLength() == nil:
+		v, unit = t.GetValue(), t.GetUnit()
+	default:
+		return nil
+	}
+	if l == nil || (l.Lower == nil && l.Upper == nil) {
+		return nil
+	}
+	v, err := limits.Convert(v, unit, l.GetUnit())
+	if err != nil || math.IsNaN(v) || math.IsInf(v, 0) {
+		return nil
+	}
+	low, high := v, v
+	for _, b := range []*float64{l.Lower, l.Upper} {
+		if b != nil {
+			low, high = min(low, *b), max(high, *b)
+		}
+	}
+	span := high - low
+	if l.Lower == nil || l.Upper == nil { // a window that is open at one side
+		span = max(span, 0.1*max(math.Abs(low), math.Abs(high)), 1)
+	}
+	if span <= 0 || math.IsInf(span, 0) {
+		return nil
+	}
+	low, high = low-0.3*span, high+0.3*span
+	at := func(x float64) float64 { return math.Round(3000*(x-low)/(high-low)) / 10 }
+	w := &WindowRow{From: 0, To: 300, Value: at(v), HasLower: l.Lower != nil, HasUpper: l.Upper != nil, Now: withUnit(v, l.GetUnit()),
+		Inside: (l.Lower == nil || v >= *l.Lower) && (l.Upper == nil || v <= *l.Upper)}
+	w.NowAt = anchor(w.Value)
+	if w.HasLower {
+		w.From, w.Lower = at(*l.Lower), number(*l.Lower)
+		w.LowerAt = anchor(w.From)
+	}
+	if w.HasUpper {
+		w.To, w.Upper = at(*l.Upper), number(*l.Upper)
+		w.UpperAt = anchor(w.To)
+		if g := l.GetGuard(); g > 0 {
+			w.Guarded, w.Guard = true, max(w.From, at(*l.Upper-g))
+		}
+	}
+	return w
+}
+
+// anchor keeps a text at x on the scale.
+func anchor(x float64) string {
+	switch {
+	case x < 60:
+		return "start"
+	case x > 240:
+		return "end"
+	}
+	return "middle"
+}
+
+// Width and Hatch are lengths on the scale.
+func (w WindowRow) Width() float64 { return w.To - w.From }
+
+// Hatch is the length of the guard band on the scale.
+func (w WindowRow) Hatch() float64 { return w.To - w.Guard }
 
 func (r *reporter) measure(name string, m *recordv1.Measure) string {
 	if m == nil {
@@ -730,7 +814,7 @@ func list(parts ...string) string {
 
 func typed(text string, v float64, u recordv1.Measure_Unit) string {
 	s := withUnit(v, u)
-	if text != "" && text != s {
+	if text != "" && strings.ReplaceAll(text, " ", "\u00a0") != s {
 		s += " (typed “" + text + "”)"
 	}
 	return s
