@@ -426,7 +426,7 @@ func Prepare(ctx context.Context, m Meta, src Source) (*Package, error) {
 		return nil, mismatch("the lines are of %s, the package is to be of %s", rp.job.Name(), m.Job)
 	case !bytes.Equal(opened.GetProcedureDigest(), compiled.Digest[:]):
 		return nil, mismatch("the procedure is not the revision that the record pins")
-	case len(lock.GetNames()) > 0 && seal.Hash(lock.GetNames()) != seal.Sum(m.Names):
+	case !bytes.Equal(lock.GetNames(), sumSlice(m.Names)):
 		return nil, mismatch("names.json is not the one that the locked line covers")
 	case leaf.Root != rp.tree.Root() || leaf.Size != uint64(size) || leaf.Job != m.Job || leaf.List != seal.ListRecord:
 		return nil, mismatch("the log leaf is not this record's")
@@ -487,6 +487,20 @@ func Prepare(ctx context.Context, m Meta, src Source) (*Package, error) {
 			}
 		}
 		photos[d] = pic
+	}
+	// What browsers do not show is shown by the copy that the phone sent with it.
+	for _, l := range rp.job.Lines() {
+		p := l.Entry.GetPhotoAttached()
+		if len(p.GetDerivedFrom()) != 32 || len(p.GetDigest()) != 32 {
+			continue
+		}
+		from, kept := [32]byte(p.GetDerivedFrom()), have.photos[[32]byte(p.GetDigest())]
+		if pic, ok := photos[from]; ok && kept != nil && pic.Small == "" {
+			if ext := extension(have.photos[from].GetMediaType()); ext == "heic" || ext == "heif" {
+				pic.Small = "../" + photoPath(kept)
+				photos[from] = pic
+			}
+		}
 	}
 	for _, d := range byDigest(have.traces) {
 		t := have.traces[d]

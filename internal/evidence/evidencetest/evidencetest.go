@@ -175,6 +175,12 @@ func (p *Phone) Refuse(e *recordv1.Entry, reason, sentence string) {
 	p.job.Refused = append(p.job.Refused, b)
 }
 
+// Lose makes and signs an entry that never reaches the server.
+func (p *Phone) Lose(e *recordv1.Entry) {
+	p.job.tb.Helper()
+	p.sign(e)
+}
+
 func (p *Phone) sign(e *recordv1.Entry) (payload, sig []byte) {
 	j := p.job
 	j.tb.Helper()
@@ -272,12 +278,15 @@ func (p *Phone) Photo(step string, content []byte, subject string, received bool
 	return e
 }
 
-// Receive is the arrival of a photo's bytes and its examination.
-func (j *Job) Receive(content []byte) {
+// Receive is the arrival of a JPEG's bytes and its examination.
+func (j *Job) Receive(content []byte) { j.tb.Helper(); j.ReceiveAs(content, "image/jpeg") }
+
+// ReceiveAs is Receive for another media type.
+func (j *Job) ReceiveAs(content []byte, media string) {
 	j.tb.Helper()
 	d := sha256.Sum256(content)
 	j.blobs[d] = content
-	j.Server(&recordv1.Entry{Kind: &recordv1.Entry_PhotoReceived{PhotoReceived: &recordv1.PhotoReceived{Digest: d[:], Size: int64(len(content)), MediaType: "image/jpeg"}}})
+	j.Server(&recordv1.Entry{Kind: &recordv1.Entry_PhotoReceived{PhotoReceived: &recordv1.PhotoReceived{Digest: d[:], Size: int64(len(content)), MediaType: media}}})
 	j.Server(&recordv1.Entry{Kind: &recordv1.Entry_PhotoExamined{PhotoExamined: &recordv1.PhotoExamined{Digest: d[:], Readable: true, Rules: "photo/1", Width: 64, Height: 48}}})
 }
 
@@ -416,7 +425,7 @@ func (j *Job) LookAt(lead *Phone) {
 	j.tb.Helper()
 	for range 5 {
 		var ids []string
-		for _, x := range j.fold.State(j.now, j.outside()).Exceptions {
+		for _, x := range j.fold.State(j.now, j.Outside()).Exceptions {
 			if !slices.Contains(x.LookedAt, lead.Person) {
 				ids = append(ids, x.ID)
 			}
@@ -429,7 +438,8 @@ func (j *Job) LookAt(lead *Phone) {
 	j.tb.Fatal("looking at exceptions brings up new ones for ever")
 }
 
-func (j *Job) outside() record.Outside {
+// Outside is what the fold needs to know and no line says.
+func (j *Job) Outside() record.Outside {
 	out := record.Outside{RefusedCounters: map[string][]int64{}}
 	for _, b := range j.Refused {
 		r, err := evidence.ParseRefused(b)
@@ -444,7 +454,7 @@ func (j *Job) outside() record.Outside {
 func (j *Job) SignOff(lead *Phone) {
 	j.tb.Helper()
 	j.LookAt(lead)
-	if bs := j.fold.Blockers(lead.Person, "", j.now, j.outside()); len(bs) > 0 {
+	if bs := j.fold.Blockers(lead.Person, "", j.now, j.Outside()); len(bs) > 0 {
 		j.tb.Fatalf("sign-off is blocked: %+v", bs)
 	}
 	j.Sign(lead, recordv1.SignedOff_APPROVED_WITH_EXCEPTIONS, "")
