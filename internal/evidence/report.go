@@ -345,6 +345,9 @@ func (r *reporter) cover() {
 		not("That the log's key in this package is the organisation's: compare its fingerprint with one that you got another way.")
 		not("Time by a third party: there are no time-stamps of a time-stamping authority in this package.")
 	}
+	if signed > 0 {
+		not("Whose hand held a phone: that a device's key belongs to a person is the organisation's word.")
+	}
 	if attested > 0 {
 		not("Who made the %d lines that no device signed: there the server says who was logged in, or made the line itself.", attested)
 	}

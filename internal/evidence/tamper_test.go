@@ -196,6 +196,11 @@ func TestForged(t *testing.T) {
 			break
 		}
 	}
+	k, err := seal.GenerateLogKey(bytes.NewReader(bytes.Repeat([]byte{8}, 64)), j.LogKey().Public().Name())
+	if err != nil {
+		t.Fatal(err)
+	}
+	other := k.Public()
 	photo := func(files map[string][]byte) string {
 		var paths []string
 		for p := range files {
@@ -230,6 +235,13 @@ func TestForged(t *testing.T) {
 		{"a blank line", "LINES", "LINE_BLANK", lines(func(ls [][]byte) [][]byte { return slices.Insert(ls, 3, []byte{}) })},
 		{"carriage returns", "LINES", "LINE_BREAK", lines(func(ls [][]byte) [][]byte { ls[0] = append(ls[0], '\r'); return ls })},
 		{"the lock cut off", "SIGN_OFF", "NOT_LOCKED", lines(func(ls [][]byte) [][]byte { return ls[:len(ls)-1] })},
+		{"an empty record", "LINES", "RECORD_EMPTY", func(f map[string][]byte) { f["data/record.jsonl"] = nil }},
+		{"an empty list of addenda", "ADDENDA", "JOB_DIFFERS", func(f map[string][]byte) { f["data/addenda.jsonl"] = nil }},
+		{"no procedure", "LINES", "FILE_MISSING", func(f map[string][]byte) { delete(f, "data/procedure.yaml") }},
+		{"a procedure that is none", "LINES", "PROCEDURE_INVALID", func(f map[string][]byte) { f["data/procedure.yaml"] = []byte("steps: [") }},
+		{"no leaf", "LOG", "FILE_MISSING", func(f map[string][]byte) { delete(f, "data/log/leaf.json") }},
+		{"another log's key in the package", "LOG", "LOG_KEY_DIFFERS", func(f map[string][]byte) { f["data/log/log.pem"] = other.PEM() }},
+		{"a signature made ready that belongs to nothing", "MANIFEST", "MANIFEST_NOTE_WRONG", func(f map[string][]byte) { f["data/signatures/1-0000000000000000.der"] = []byte("x") }},
 		{"no record", "LINES", "FILE_MISSING", func(f map[string][]byte) { delete(f, "data/record.jsonl") }},
 		{"a photo taken out", "PHOTOS", "ORIGINAL_MISSING", func(f map[string][]byte) { delete(f, photo(f)) }},
 		{"a photo put in", "PHOTOS", "ORIGINAL_UNKNOWN", func(f map[string][]byte) { f["data/photos/"+strings.Repeat("0", 64)+".jpg"] = []byte("x") }},

@@ -465,10 +465,7 @@ func (v *verification) lines() error {
 		}
 	}
 	if lineFailure == nil && rep.Failure == nil {
-		switch {
-		case rep.Size == 0:
-			lineFailure = wrong("RECORD_EMPTY", "data/record.jsonl", "the record has no lines")
-		case v.bag.Top != topFolder(rep.Job):
+		if v.bag.Top != topFolder(rep.Job) {
 			lineFailure = wrong("JOB_DIFFERS", "the top folder", "it is named %q, the record is of %q", v.bag.Top, rep.Job)
 		}
 	}
@@ -552,6 +549,9 @@ func (v *verification) replay() (*Failure, error) {
 			return f, nil
 		}
 		return nil, err
+	}
+	if fold.job.Size() == 0 {
+		return wrong("RECORD_EMPTY", "data/record.jsonl", "the record has no lines"), nil
 	}
 	v.fold = fold
 	v.res.Title = fold.job.Lines()[0].Entry.GetJobOpened().GetTitle()
