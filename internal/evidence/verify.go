@@ -83,10 +83,11 @@ type Result struct {
 	Title        string    `json:"title,omitempty"`
 	Organization string    `json:"organization,omitempty"`
 	LogOrigin    string    `json:"logOrigin,omitempty"`
-	State        string    `json:"state,omitempty"` // "complete" or "ended unfinished"
+	State        string    `json:"state,omitempty"` // "complete" or "ended unfinished", once calculated again
 	Lines        uint64    `json:"lines"`
-	Root         string    `json:"root,omitempty"` // hex
-	SignedBy     string    `json:"signedBy,omitempty"`
+	Root         string    `json:"root,omitempty"`       // hex
+	SignedBy     string    `json:"signedBy,omitempty"`   // "people/…"
+	SignedName   string    `json:"signedName,omitempty"` // his name, where the lock covers it
 	LockedTime   time.Time `json:"lockedTime,omitzero"`
 	LogSize      uint64    `json:"logSize,omitempty"` // of the checkpoint
 	Photos       int       `json:"photos"`
@@ -609,10 +610,8 @@ func (v *verification) signOff() error {
 	case ended == nil && len(own) > 0 && signed.GetFourEyesWaiver() == "":
 		v.report(wrong("FOUR_EYES", subject, "%s signed off and had made entries on the crew's steps himself: %s", e.GetAuthor(), own[0]), "")
 	case ended != nil:
-		v.res.State = "ended unfinished"
 		v.report(nil, fmt.Sprintf("%s ended the job unfinished, over %d lines", e.GetAuthor(), overSize))
 	default:
-		v.res.State = "complete"
 		detail := fmt.Sprintf("%s signed off %d lines", e.GetAuthor(), overSize)
 		if w := signed.GetFourEyesWaiver(); w != "" {
 			detail += "; four eyes were waived: " + w
@@ -641,7 +640,7 @@ func (v *verification) lock() error {
 		return nil
 	}
 	l := v.last.GetLocked()
-	_, nameErr := ParseNames(names)
+	known, nameErr := ParseNames(names)
 	n := l.GetRefused().GetSize()
 	switch {
 	case len(l.GetNames()) == 0:
@@ -658,6 +657,7 @@ func (v *verification) lock() error {
 		if more := int64(len(v.refused)) - n; more > 0 {
 			v.note("REFUSED_LATER", "data/refused.jsonl", "%d were refused after the lock, or are not covered by it", more)
 		}
+		v.res.SignedName = known.People[v.res.SignedBy]
 		v.report(nil, fmt.Sprintf("names.json; %d refused", n))
 	}
 	return nil
@@ -890,7 +890,9 @@ func (v *verification) state() error {
 	}
 	detail := fmt.Sprintf("%s judged again, none differently; %d of %d required steps done", count(judged, "verdict"), st.Counts.Done, st.Counts.Required)
 	if v.fold.end.Entry.GetEndedUnfinished() != nil {
-		v.report(f, "ended unfinished: "+detail)
+		if v.report(f, "ended unfinished: "+detail) {
+			v.res.State = "ended unfinished"
+		}
 		return nil
 	}
 	if f == nil {
@@ -912,7 +914,9 @@ func (v *verification) state() error {
 			v.note("MEANING_DIFFERS", fmt.Sprintf("data/record.jsonl line %d", v.fold.end.Seq), "it says 'approved' without exceptions, and %d stand", n)
 		}
 	}
-	v.report(f, detail)
+	if v.report(f, detail) {
+		v.res.State = "complete"
+	}
 	return nil
 }
 

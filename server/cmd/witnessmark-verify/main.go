@@ -251,7 +251,7 @@ func print(w io.Writer, path string, r *evidence.Result) error {
 	}
 	fact("job", strings.TrimSuffix(r.Job+", "+r.Title, ", "))
 	fact("state", r.State)
-	fact("signed by", r.SignedBy)
+	fact("signed by", strings.TrimPrefix(r.SignedName+", "+r.SignedBy, ", "))
 	if !r.LockedTime.IsZero() {
 		fact("locked", r.LockedTime.UTC().Format(time.RFC3339))
 	}

@@ -48,7 +48,7 @@ func TestRun(t *testing.T) {
 		stdout []string
 		stderr string
 	}{
-		{"a key from a PEM file", []string{"--log-key", at("log.pem"), at("good.zip")}, 0, []string{"good.zip\n", "\nverified\n", evidencetest.JobName, evidencetest.Lead}, ""},
+		{"a key from a PEM file", []string{"--log-key", at("log.pem"), at("good.zip")}, 0, []string{"good.zip\n", "\nverified\n", evidencetest.JobName, "Lia Nueve, " + evidencetest.Lead}, ""},
 		{"a key from a file with a verifier key", []string{"--log-key", at("log.vkey"), at("good.zip")}, 0, []string{"\nverified\n"}, ""},
 		{"a key on the command line", []string{"--log-key", key.String(), at("good.zip")}, 0, []string{"\nverified\n"}, ""},
 		{"two keys, as after a change", []string{"--log-key", at("other.pem"), "--log-key", at("log.pem"), at("good.zip")}, 0, []string{"\nverified\n"}, ""},
