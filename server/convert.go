@@ -161,13 +161,21 @@ func deviceView(d access.Device, keys []storage.Key) *witnessmarkv1.Device {
 }
 
 func settingsView(s workflow.Settings) *witnessmarkv1.OrganizationSettings {
-	return &witnessmarkv1.OrganizationSettings{RequireDeviceSignatures: s.RequireDeviceSignatures, FourEyesWaiver: s.FourEyesWaiver,
-		NotProvenNeedsDeviation: s.NotProvenNeedsDeviation, WindHoldsMinutes: int32(s.WindHoldsMinutes)}
+	out := &witnessmarkv1.OrganizationSettings{RequireDeviceSignatures: s.RequireDeviceSignatures, FourEyesWaiver: s.FourEyesWaiver,
+		NotProvenNeedsDeviation: s.NotProvenNeedsDeviation, WindHoldsMinutes: int32(s.WindHoldsMinutes), RetentionYears: int32(s.RetentionYears)}
+	for _, t := range s.PhotoThresholds {
+		out.PhotoThresholds = append(out.PhotoThresholds, &witnessmarkv1.PhotoThreshold{Subject: t.Subject, Name: t.Name, Value: t.Value, Source: t.Source})
+	}
+	return out
 }
 
 func readSettings(s *witnessmarkv1.OrganizationSettings) workflow.Settings {
-	return workflow.Settings{RequireDeviceSignatures: s.GetRequireDeviceSignatures(), FourEyesWaiver: s.GetFourEyesWaiver(),
-		NotProvenNeedsDeviation: s.GetNotProvenNeedsDeviation(), WindHoldsMinutes: int(s.GetWindHoldsMinutes())}
+	out := workflow.Settings{RequireDeviceSignatures: s.GetRequireDeviceSignatures(), FourEyesWaiver: s.GetFourEyesWaiver(),
+		NotProvenNeedsDeviation: s.GetNotProvenNeedsDeviation(), WindHoldsMinutes: int(s.GetWindHoldsMinutes()), RetentionYears: int(s.GetRetentionYears())}
+	for _, t := range s.GetPhotoThresholds() {
+		out.PhotoThresholds = append(out.PhotoThresholds, workflow.PhotoThreshold{Subject: t.GetSubject(), Name: t.GetName(), Value: t.GetValue(), Source: t.GetSource()})
+	}
+	return out
 }
 
 func siteView(s workflow.Site) *witnessmarkv1.Site {

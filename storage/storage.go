@@ -380,6 +380,7 @@ type AppendAddenda struct {
 	Compact      []byte
 	Contradicted bool
 	Examine      []ExamineItem
+	Retain       []RetainItem // of files that arrived with these lines
 	Refused      []Refused
 	OutboxDone   []string
 }

@@ -2,6 +2,7 @@ package photo
 
 import (
 	"math"
+	"strings"
 	"time"
 
 	"witnessmark/internal/errs"
@@ -108,30 +109,74 @@ func DefaultThresholds(subject Subject) Thresholds {
 	return t
 }
 
+// Subjects lists the subjects that have thresholds of their own, Other first.
+func Subjects() []Subject {
+	return []Subject{Other, Connector, MatingFace, EndFace, Mark, Tool, Display, Label, WideView}
+}
+
+// threshold is one figure of Thresholds with its name and its largest value.
+type threshold struct {
+	name  string
+	limit *Limit
+	max   float64
+}
+
+func (t *Thresholds) all() []threshold {
+	return []threshold{
+		{"megapixels", &t.Megapixels, 64}, {"short_side", &t.ShortSide, maxSide},
+		{"contract_megapixels", &t.ContractMegapixels, 64}, {"sharpness", &t.Sharpness, 1.1e6},
+		{"mean_low", &t.MeanLow, 255}, {"mean_high", &t.MeanHigh, 255},
+		{"dark_share", &t.DarkShare, 100}, {"bright_share", &t.BrightShare, 100},
+		{"spread", &t.Spread, 128}, {"flat_share", &t.FlatShare, 100},
+		{"exif_time", &t.ExifTime, 1e9}, {"device_ahead", &t.DeviceAhead, 1e9},
+		{"sent_late", &t.SentLate, 1e9}, {"clock_offset", &t.ClockOffset, 1e9},
+		{"position_accuracy", &t.PositionAccuracy, 1e7},
+		{"twin_coarse", &t.TwinCoarse, CoarseBits}, {"twin_fine", &t.TwinFine, FineBits},
+	}
+}
+
+// ThresholdNames lists the names that With takes.
+func ThresholdNames() []string {
+	var t Thresholds
+	var out []string
+	for _, x := range t.all() {
+		out = append(out, x.name)
+	}
+	return out
+}
+
+// With returns t with one figure replaced: what a contract or a company asks
+// for instead of the default. Units are those of the fields of Thresholds.
+//
+// The errors are Invalid: THRESHOLD_UNKNOWN for a name that is not in
+// ThresholdNames, THRESHOLD_OUT_OF_RANGE and THRESHOLD_WITHOUT_SOURCE.
+func (t Thresholds) With(name string, limit Limit) (Thresholds, error) {
+	for _, x := range t.all() {
+		if x.name == name {
+			*x.limit = limit
+			return t, x.check()
+		}
+	}
+	return t, errs.Field("THRESHOLD_UNKNOWN", "thresholds", "there is no photo threshold of this name; there are "+strings.Join(ThresholdNames(), ", "))
+}
+
+func (x threshold) check() error {
+	field := "thresholds." + x.name
+	if math.IsNaN(x.limit.Value) || x.limit.Value < 0 || x.limit.Value > x.max {
+		return errs.Field("THRESHOLD_OUT_OF_RANGE", field,
+			"a photo threshold lies from 0 to "+decimal(x.max, 0), "max", decimal(x.max, 0))
+	}
+	if strings.TrimSpace(x.limit.Source) == "" {
+		return errs.Field("THRESHOLD_WITHOUT_SOURCE", field, "say where the figure comes from")
+	}
+	return nil
+}
+
 // check refuses thresholds that cannot be compared with.
 func (t Thresholds) check() error {
-	for _, c := range []struct {
-		name  string
-		limit Limit
-		max   float64
-	}{
-		{"megapixels", t.Megapixels, 64}, {"short_side", t.ShortSide, maxSide},
-		{"contract_megapixels", t.ContractMegapixels, 64}, {"sharpness", t.Sharpness, 1.1e6},
-		{"mean_low", t.MeanLow, 255}, {"mean_high", t.MeanHigh, 255},
-		{"dark_share", t.DarkShare, 100}, {"bright_share", t.BrightShare, 100},
-		{"spread", t.Spread, 128}, {"flat_share", t.FlatShare, 100},
-		{"exif_time", t.ExifTime, 1e9}, {"device_ahead", t.DeviceAhead, 1e9},
-		{"sent_late", t.SentLate, 1e9}, {"clock_offset", t.ClockOffset, 1e9},
-		{"position_accuracy", t.PositionAccuracy, 1e7},
-		{"twin_coarse", t.TwinCoarse, CoarseBits}, {"twin_fine", t.TwinFine, FineBits},
-	} {
-		field := "thresholds." + c.name
-		if math.IsNaN(c.limit.Value) || c.limit.Value < 0 || c.limit.Value > c.max {
-			return errs.Field("THRESHOLD_OUT_OF_RANGE", field,
-				"a photo threshold lies from 0 to "+decimal(c.max, 0), "max", decimal(c.max, 0))
-		}
-		if c.limit.Source == "" {
-			return errs.Field("THRESHOLD_WITHOUT_SOURCE", field, "say where the figure comes from")
+	for _, x := range t.all() {
+		if err := x.check(); err != nil {
+			return err
 		}
 	}
 	return nil

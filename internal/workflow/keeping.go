@@ -9,6 +9,7 @@ import (
 
 	"witnessmark/internal/access"
 	"witnessmark/internal/errs"
+	"witnessmark/internal/evidence"
 	"witnessmark/internal/photo"
 	"witnessmark/internal/record"
 	"witnessmark/internal/seal"
@@ -115,30 +116,128 @@ func (s *Service) SetLegalHold(ctx context.Context, id access.Identity, job stri
 	if _, err := s.Store.GetJob(ctx, id.Org, job); err != nil {
 		return false, 0, unavailable(err)
 	}
-	enforced = true
-	err = s.eachBlob(ctx, id.Org, job, func(b storage.Blob) error {
-		files++
-		err := s.Blobs.Hold(ctx, blob.Ref{Key: blob.Key(b.Key), Version: b.VersionID}, on)
-		if errs.Is(err, "RETENTION_NOT_ENFORCED") {
-			enforced = false
-			return nil
-		}
-		return err
-	})
+	c, err := s.Blobs.Capabilities(ctx)
 	if err != nil {
-		return false, files, err
+		return false, 0, err
 	}
-	if files == 0 {
-		c, err := s.Blobs.Capabilities(ctx)
-		if err != nil {
-			return false, 0, err
-		}
-		enforced = c.ObjectLock
+	enforced = c.ObjectLock
+	all := func() (n int, err error) {
+		return n, s.eachBlob(ctx, id.Org, job, func(b storage.Blob) error {
+			n++
+			if !on {
+				if kept, err := s.heldElsewhere(ctx, id.Org, job, b.Digest); kept || err != nil {
+					return err
+				}
+			}
+			err := s.Blobs.Hold(ctx, blob.Ref{Key: blob.Key(b.Key), Version: b.VersionID}, on)
+			if errs.Is(err, "RETENTION_NOT_ENFORCED") {
+				enforced = false
+				return nil
+			}
+			return err
+		})
+	}
+	if files, err = all(); err != nil {
+		return false, files, err
 	}
 	err = s.appendServer(ctx, id.Org, job, func(*record.Job) ([]*recordv1.Entry, error) {
 		return []*recordv1.Entry{{Kind: &recordv1.Entry_LegalHoldChanged{LegalHoldChanged: &recordv1.LegalHoldChanged{On: on, Reason: reason, Person: personName(id.Person), Enforced: enforced}}}}, nil
 	}, nil)
+	if err == nil && on { // what arrived before the line was there
+		files, err = all()
+	}
 	return enforced, files, err
+}
+
+// held says whether a legal hold is on a job: what its last line about one says,
+// in the record or the addenda.
+func (s *Service) held(ctx context.Context, org, job string) (on bool, err error) {
+	err = s.withJob(ctx, org, job, func(l *live) error {
+		for _, ln := range l.fold.Lines() {
+			if h := ln.Entry.GetLegalHoldChanged(); h != nil {
+				on = h.GetOn()
+			}
+		}
+		for after := int64(0); l.fold.Locked(); {
+			ls, err := s.Store.Lines(ctx, org, job, storage.ListAddenda, after, 1000, 8<<20)
+			if err != nil {
+				return err
+			}
+			if len(ls) == 0 {
+				return nil
+			}
+			for _, x := range ls {
+				p, err := evidence.ParseLine(x.Line)
+				if err != nil {
+					return err
+				}
+				if h := p.Fold.Entry.GetLegalHoldChanged(); h != nil {
+					on = h.GetOn()
+				}
+				after = x.Seq
+			}
+		}
+		return nil
+	})
+	return on, unavailable(err)
+}
+
+// heldElsewhere says whether another job with a legal hold has the same file: the
+// organisation keeps the bytes once.
+func (s *Service) heldElsewhere(ctx context.Context, org, job string, digest [32]byte) (bool, error) {
+	jobs, err := s.Store.BlobJobs(ctx, org, digest)
+	if err != nil {
+		return false, unavailable(err)
+	}
+	for _, j := range jobs {
+		if j != job {
+			if on, err := s.held(ctx, org, j); on || err != nil {
+				return on, err
+			}
+		}
+	}
+	return false, nil
+}
+
+// holdArrived puts a legal hold that is on also on a file that has just come.
+func (s *Service) holdArrived(ctx context.Context, org string, b storage.Blob) error {
+	on, err := s.held(ctx, org, b.Job)
+	if err != nil || !on {
+		return err
+	}
+	err = s.Blobs.Hold(ctx, blob.Ref{Key: blob.Key(b.Key), Version: b.VersionID}, true)
+	if errs.Is(err, "RETENTION_NOT_ENFORCED") {
+		return nil
+	}
+	return err
+}
+
+// retainArrived asks for the retention of files that lines say arrived after the
+// lock: the lock could not cover them.
+func (s *Service) retainArrived(ctx context.Context, org, job string, es []*recordv1.Entry, now time.Time) ([]storage.RetainItem, error) {
+	var out []storage.RetainItem
+	for _, e := range es {
+		d := e.GetPhotoReceived().GetDigest()
+		if t := e.GetTraceReceived(); t != nil {
+			d = t.GetDigest()
+		}
+		if len(d) != 32 {
+			continue
+		}
+		b, err := s.Store.GetBlob(ctx, org, job, [32]byte(d))
+		if errs.KindOf(err) == errs.NotFound {
+			continue
+		}
+		if err != nil {
+			return nil, err
+		}
+		_, set, err := s.Organization(ctx, org)
+		if err != nil {
+			return nil, err
+		}
+		out = append(out, retainItem(job, b, s.retention(now, set)))
+	}
+	return out, nil
 }
 
 // eachBlob calls f with every kept file of a job; job empty: of the organisation.

@@ -665,8 +665,17 @@ func (s *Service) SealAddenda(ctx context.Context, org, job string) (bool, error
 	}
 }
 
+func retainItem(job string, b storage.Blob, until time.Time) storage.RetainItem {
+	return storage.RetainItem{ID: "retain:" + job + ":" + seal.Hash(b.Digest).String(), Job: job, Key: b.Key, VersionID: b.VersionID, Until: until, Digest: b.Digest}
+}
+
 // retainItems asks for retention of everything that a lock covers.
 func (s *Service) retainItems(ctx context.Context, org, job string, now time.Time) ([]storage.RetainItem, error) {
+	_, set, err := s.Organization(ctx, org)
+	if err != nil {
+		return nil, err
+	}
+	until := s.retention(now, set)
 	var out []storage.RetainItem
 	var after [32]byte
 	for {
@@ -676,7 +685,7 @@ func (s *Service) retainItems(ctx context.Context, org, job string, now time.Tim
 		}
 		for _, b := range bs {
 			after = b.Digest
-			out = append(out, storage.RetainItem{ID: "retain:" + job + ":" + seal.Hash(b.Digest).String(), Job: job, Key: b.Key, VersionID: b.VersionID, Until: now.Add(s.Retention), Digest: b.Digest})
+			out = append(out, retainItem(job, b, until))
 		}
 		if len(bs) < 1000 {
 			return out, nil

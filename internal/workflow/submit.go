@@ -592,7 +592,11 @@ func (s *Service) appendServerInto(ctx context.Context, org, job string, l *live
 		if len(lines) == 0 {
 			return s.Store.DoneOutbox(ctx, org, a.OutboxDone)
 		}
-		row, err := s.Store.AppendAddenda(ctx, org, job, storage.AppendAddenda{After: after, Lines: lines, Root: tree.Root(), Compact: tree.State(), Contradicted: l.row.Contradicted, OutboxDone: a.OutboxDone})
+		retain, err := s.retainArrived(ctx, org, job, es, now)
+		if err != nil {
+			return err
+		}
+		row, err := s.Store.AppendAddenda(ctx, org, job, storage.AppendAddenda{After: after, Lines: lines, Root: tree.Root(), Compact: tree.State(), Contradicted: l.row.Contradicted, Examine: a.Examine, Retain: retain, OutboxDone: a.OutboxDone})
 		if err != nil {
 			return err
 		}

@@ -180,6 +180,13 @@ func (s *Service) FinishUpload(ctx context.Context, id access.Identity, name str
 	if err := s.received(ctx, id.Org, u); err != nil {
 		return u, err
 	}
+	b, err := s.Store.GetBlob(ctx, id.Org, u.Job, u.Digest)
+	if err != nil {
+		return u, unavailable(err)
+	}
+	if err := s.holdArrived(ctx, id.Org, b); err != nil {
+		return u, err
+	}
 	return u, staging.Remove(ctx, id.Org, u.ID)
 }
 

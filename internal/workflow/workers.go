@@ -326,9 +326,17 @@ func (s *Service) examinePhoto(ctx context.Context, org string, it storage.Exami
 	if facts.Others, err = s.twins(ctx, org, site); err != nil {
 		return err
 	}
+	_, set, err := s.Organization(ctx, org)
+	if err != nil {
+		return err
+	}
+	thresholds, own, err := set.thresholds(facts.Subject)
+	if err != nil {
+		return err
+	}
 	ectx, cancel := context.WithTimeout(ctx, examineLimit)
 	defer cancel()
-	x, err := photo.Examine(ectx, data, facts, photo.DefaultThresholds(facts.Subject))
+	x, err := photo.Examine(ectx, data, facts, thresholds)
 	if errors.Is(err, context.DeadlineExceeded) && ctx.Err() == nil {
 		x = photo.Examination{RulesVersion: photo.RulesVersion, Measurement: photo.Measurement{Outcome: photo.Kept}, Findings: []photo.Finding{{Code: photo.NotExamined, Severity: photo.Exception, Text: "The picture could not be examined in the time that is given to one."}}}
 	} else if err != nil {
@@ -337,6 +345,9 @@ func (s *Service) examinePhoto(ctx context.Context, org string, it storage.Exami
 	out := &recordv1.PhotoExamined{
 		Digest: it.Digest[:], Readable: x.Measurement.Outcome == photo.Examined, Rules: x.RulesVersion,
 		Width: int32(x.Measurement.Header.Width), Height: int32(x.Measurement.Header.Height),
+	}
+	if own {
+		out.Rules += " " + set.thresholdsVersion()
 	}
 	if o := x.Measurement.Exif.Orientation; o >= 5 && o <= 8 {
 		out.Width, out.Height = out.Height, out.Width

@@ -6,11 +6,14 @@ package workflow
 import (
 	"context"
 	"crypto/rand"
+	"crypto/sha256"
 	"encoding/json"
 	"errors"
 	"fmt"
 	"io"
 	"log/slog"
+	"math"
+	"slices"
 	"strings"
 	"sync"
 	"time"
@@ -19,6 +22,7 @@ import (
 
 	"witnessmark/internal/access"
 	"witnessmark/internal/errs"
+	"witnessmark/internal/photo"
 	"witnessmark/internal/procedure"
 	"witnessmark/internal/seal"
 	"witnessmark/storage"
@@ -117,6 +121,86 @@ type Settings struct {
 	FourEyesWaiver          string `json:"fourEyesWaiver,omitempty"`
 	NotProvenNeedsDeviation bool   `json:"notProvenNeedsDeviation,omitempty"`
 	WindHoldsMinutes        int    `json:"windHoldsMinutes,omitempty"`
+	// RetentionYears is how long the originals of a locked job are retained where
+	// the store can, 1 to 100; 0: the installation's.
+	RetentionYears  int              `json:"retentionYears,omitempty"`
+	PhotoThresholds []PhotoThreshold `json:"photoThresholds,omitempty"`
+}
+
+// PhotoThreshold is a figure that photos are judged by in place of the default.
+type PhotoThreshold struct {
+	Subject string  `json:"subject,omitempty"` // kind of picture; empty: every kind without a figure of its own
+	Name    string  `json:"name"`              // one of photo.ThresholdNames
+	Value   float64 `json:"value"`             // in that figure's unit
+	Source  string  `json:"source"`            // where it comes from
+}
+
+// thresholds are the figures for a kind of picture; own says that one of them is
+// the organisation's.
+func (s Settings) thresholds(subject photo.Subject) (t photo.Thresholds, own bool, err error) {
+	t = photo.DefaultThresholds(subject)
+	for _, general := range []bool{true, false} { // the figure for the kind comes last and stands
+		for _, x := range s.PhotoThresholds {
+			if (x.Subject == "") != general || (!general && x.Subject != string(subject)) {
+				continue
+			}
+			if t, err = t.With(x.Name, photo.Limit{Value: x.Value, Source: "this organisation: " + x.Source}); err != nil {
+				return t, own, err
+			}
+			own = true
+		}
+	}
+	return t, own, nil
+}
+
+// thresholdsVersion names the organisation's figures in an examination: another
+// set of them has another name.
+func (s Settings) thresholdsVersion() string {
+	h := sha256.New()
+	for _, x := range s.PhotoThresholds {
+		fmt.Fprintf(h, "%q %q %x %q\n", x.Subject, x.Name, math.Float64bits(x.Value), x.Source)
+	}
+	return fmt.Sprintf("organisation-thresholds-%x", h.Sum(nil)[:4])
+}
+
+// check refuses settings that cannot be followed.
+func (s Settings) check() error {
+	if s.WindHoldsMinutes < 0 || s.WindHoldsMinutes > 1440 {
+		return errs.Field("SETTING_INVALID", "settings.wind_holds_minutes", "is 0 to 1440")
+	}
+	if s.RetentionYears < 0 || s.RetentionYears > 100 {
+		return errs.Field("SETTING_INVALID", "settings.retention_years", "is 0 to 100")
+	}
+	if len(s.PhotoThresholds) > 200 {
+		return errs.Field("SETTING_INVALID", "settings.photo_thresholds", "are at most 200")
+	}
+	seen := map[[2]string]bool{}
+	for i, x := range s.PhotoThresholds {
+		field := fmt.Sprintf("settings.photo_thresholds[%d]", i)
+		if !slices.Contains(photo.Subjects(), photo.Subject(x.Subject)) {
+			return errs.Field("SETTING_INVALID", field+".subject", "is no kind of picture that has thresholds")
+		}
+		if len(x.Source) > 1000 {
+			return errs.Field("SETTING_INVALID", field+".source", "has at most 1,000 bytes")
+		}
+		if _, err := photo.DefaultThresholds(photo.Subject(x.Subject)).With(x.Name, photo.Limit{Value: x.Value, Source: x.Source}); err != nil {
+			return err
+		}
+		if k := [2]string{x.Subject, x.Name}; seen[k] {
+			return errs.Field("SETTING_INVALID", field, "is given twice")
+		} else {
+			seen[k] = true
+		}
+	}
+	return nil
+}
+
+// retention is how long a locked job's originals are retained.
+func (s *Service) retention(now time.Time, set Settings) time.Time {
+	if set.RetentionYears > 0 {
+		return now.AddDate(set.RetentionYears, 0, 0)
+	}
+	return now.Add(s.Retention)
 }
 
 // pinned are the settings that bear on outcomes.
@@ -151,8 +235,8 @@ func (s *Service) Organization(ctx context.Context, org string) (storage.Organiz
 
 // UpdateSettings replaces the organisation's settings.
 func (s *Service) UpdateSettings(ctx context.Context, id access.Identity, set Settings) error {
-	if set.WindHoldsMinutes < 0 || set.WindHoldsMinutes > 1440 {
-		return errs.Field("SETTING_INVALID", "settings.wind_holds_minutes", "is 0 to 1440")
+	if err := set.check(); err != nil {
+		return err
 	}
 	o, _, err := s.Organization(ctx, id.Org)
 	if err != nil {

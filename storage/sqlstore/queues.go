@@ -138,6 +138,17 @@ func (s *Store) DoneOutbox(ctx context.Context, o string, ids []string) error {
 
 // ---- retention ----
 
+func addRetain(ctx context.Context, tx Tx, o string, items []storage.RetainItem) error {
+	for _, r := range items {
+		if _, err := exec(ctx, tx, `INSERT INTO retain (org, id, job, key, version_id, until, digest, attempts, due_time)
+			VALUES ($1, $2, $3, $4, $5, $6, $7, $8, 0) ON CONFLICT (org, id) DO NOTHING`,
+			o, r.ID, r.Job, r.Key, r.VersionID, milli(r.Until), hash(r.Digest), r.Attempts); err != nil {
+			return err
+		}
+	}
+	return nil
+}
+
 // TakeRetain implements storage.Queues.
 func (s *Store) TakeRetain(ctx context.Context, now time.Time, lease time.Duration, limit int) (items map[string][]storage.RetainItem, err error) {
 	err = s.write(ctx, Scope{Across: "retain"}, nil, func(tx Tx) error {

@@ -201,6 +201,9 @@ func (s *Store) AppendAddenda(ctx context.Context, o, job string, a storage.Appe
 		if err := addExamine(ctx, tx, o, a.Examine); err != nil {
 			return err
 		}
+		if err := addRetain(ctx, tx, o, a.Retain); err != nil {
+			return err
+		}
 		if err := doneOutbox(ctx, tx, o, a.OutboxDone); err != nil {
 			return err
 		}
@@ -319,12 +322,8 @@ func (s *Store) Lock(ctx context.Context, o, job string, l storage.Lock) (j stor
 		if err := addLeaf(ctx, tx, o, leaf); err != nil {
 			return err
 		}
-		for _, r := range l.Retain {
-			if _, err := exec(ctx, tx, `INSERT INTO retain (org, id, job, key, version_id, until, digest, attempts, due_time)
-				VALUES ($1, $2, $3, $4, $5, $6, $7, $8, 0) ON CONFLICT (org, id) DO NOTHING`,
-				o, r.ID, r.Job, r.Key, r.VersionID, milli(r.Until), hash(r.Digest), r.Attempts); err != nil {
-				return err
-			}
+		if err := addRetain(ctx, tx, o, l.Retain); err != nil {
+			return err
 		}
 		j.LineCount += int64(len(l.Lines))
 		j.Root, j.Compact, j.State, j.Names, j.LogIndex = l.Root, blob(l.Compact), l.State, blob(l.Names), l.Log.After

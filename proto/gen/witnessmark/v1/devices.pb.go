@@ -555,8 +555,13 @@ type OrganizationSettings struct {
 	NotProvenNeedsDeviation bool `protobuf:"varint,3,opt,name=not_proven_needs_deviation,json=notProvenNeedsDeviation,proto3" json:"not_proven_needs_deviation,omitempty"`
 	// How long a wind reading holds, in minutes; 0 means the procedure's.
 	WindHoldsMinutes int32 `protobuf:"varint,4,opt,name=wind_holds_minutes,json=windHoldsMinutes,proto3" json:"wind_holds_minutes,omitempty"`
-	unknownFields    protoimpl.UnknownFields
-	sizeCache        protoimpl.SizeCache
+	// How many years the originals of a locked job are retained where the store can; 0 means the
+	// installation's, which is 10 unless set otherwise.
+	RetentionYears int32 `protobuf:"varint,5,opt,name=retention_years,json=retentionYears,proto3" json:"retention_years,omitempty"`
+	// Figures that photos are judged by, in place of the defaults.
+	PhotoThresholds []*PhotoThreshold `protobuf:"bytes,6,rep,name=photo_thresholds,json=photoThresholds,proto3" json:"photo_thresholds,omitempty"`
+	unknownFields   protoimpl.UnknownFields
+	sizeCache       protoimpl.SizeCache
 }
 
 func (x *OrganizationSettings) Reset() {
@@ -617,6 +622,94 @@ func (x *OrganizationSettings) GetWindHoldsMinutes() int32 {
 	return 0
 }
 
+func (x *OrganizationSettings) GetRetentionYears() int32 {
+	if x != nil {
+		return x.RetentionYears
+	}
+	return 0
+}
+
+func (x *OrganizationSettings) GetPhotoThresholds() []*PhotoThreshold {
+	if x != nil {
+		return x.PhotoThresholds
+	}
+	return nil
+}
+
+// One figure that photos are judged by.
+type PhotoThreshold struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// Kind of picture that it is for: connector, mating face, end face, mark, tool, display, label,
+	// wide view; empty: every kind that has no figure of its own here.
+	Subject string `protobuf:"bytes,1,opt,name=subject,proto3" json:"subject,omitempty"`
+	// Which figure, such as megapixels, sharpness, bright_share, sent_late, twin_fine.
+	Name string `protobuf:"bytes,2,opt,name=name,proto3" json:"name,omitempty"`
+	// The figure, in the figure's own unit.
+	Value float64 `protobuf:"fixed64,3,opt,name=value,proto3" json:"value,omitempty"`
+	// Where it comes from: contract, clause, or this company's own decision.
+	Source        string `protobuf:"bytes,4,opt,name=source,proto3" json:"source,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *PhotoThreshold) Reset() {
+	*x = PhotoThreshold{}
+	mi := &file_witnessmark_v1_devices_proto_msgTypes[8]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *PhotoThreshold) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*PhotoThreshold) ProtoMessage() {}
+
+func (x *PhotoThreshold) ProtoReflect() protoreflect.Message {
+	mi := &file_witnessmark_v1_devices_proto_msgTypes[8]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use PhotoThreshold.ProtoReflect.Descriptor instead.
+func (*PhotoThreshold) Descriptor() ([]byte, []int) {
+	return file_witnessmark_v1_devices_proto_rawDescGZIP(), []int{8}
+}
+
+func (x *PhotoThreshold) GetSubject() string {
+	if x != nil {
+		return x.Subject
+	}
+	return ""
+}
+
+func (x *PhotoThreshold) GetName() string {
+	if x != nil {
+		return x.Name
+	}
+	return ""
+}
+
+func (x *PhotoThreshold) GetValue() float64 {
+	if x != nil {
+		return x.Value
+	}
+	return 0
+}
+
+func (x *PhotoThreshold) GetSource() string {
+	if x != nil {
+		return x.Source
+	}
+	return ""
+}
+
 // The devices.
 type ListDevicesRequest struct {
 	state protoimpl.MessageState `protogen:"open.v1"`
@@ -632,7 +725,7 @@ type ListDevicesRequest struct {
 
 func (x *ListDevicesRequest) Reset() {
 	*x = ListDevicesRequest{}
-	mi := &file_witnessmark_v1_devices_proto_msgTypes[8]
+	mi := &file_witnessmark_v1_devices_proto_msgTypes[9]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -644,7 +737,7 @@ func (x *ListDevicesRequest) String() string {
 func (*ListDevicesRequest) ProtoMessage() {}
 
 func (x *ListDevicesRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_witnessmark_v1_devices_proto_msgTypes[8]
+	mi := &file_witnessmark_v1_devices_proto_msgTypes[9]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -657,7 +750,7 @@ func (x *ListDevicesRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ListDevicesRequest.ProtoReflect.Descriptor instead.
 func (*ListDevicesRequest) Descriptor() ([]byte, []int) {
-	return file_witnessmark_v1_devices_proto_rawDescGZIP(), []int{8}
+	return file_witnessmark_v1_devices_proto_rawDescGZIP(), []int{9}
 }
 
 func (x *ListDevicesRequest) GetPerson() string {
@@ -694,7 +787,7 @@ type ListDevicesResponse struct {
 
 func (x *ListDevicesResponse) Reset() {
 	*x = ListDevicesResponse{}
-	mi := &file_witnessmark_v1_devices_proto_msgTypes[9]
+	mi := &file_witnessmark_v1_devices_proto_msgTypes[10]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -706,7 +799,7 @@ func (x *ListDevicesResponse) String() string {
 func (*ListDevicesResponse) ProtoMessage() {}
 
 func (x *ListDevicesResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_witnessmark_v1_devices_proto_msgTypes[9]
+	mi := &file_witnessmark_v1_devices_proto_msgTypes[10]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -719,7 +812,7 @@ func (x *ListDevicesResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ListDevicesResponse.ProtoReflect.Descriptor instead.
 func (*ListDevicesResponse) Descriptor() ([]byte, []int) {
-	return file_witnessmark_v1_devices_proto_rawDescGZIP(), []int{9}
+	return file_witnessmark_v1_devices_proto_rawDescGZIP(), []int{10}
 }
 
 func (x *ListDevicesResponse) GetDevices() []*Device {
@@ -749,7 +842,7 @@ type RevokeDeviceRequest struct {
 
 func (x *RevokeDeviceRequest) Reset() {
 	*x = RevokeDeviceRequest{}
-	mi := &file_witnessmark_v1_devices_proto_msgTypes[10]
+	mi := &file_witnessmark_v1_devices_proto_msgTypes[11]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -761,7 +854,7 @@ func (x *RevokeDeviceRequest) String() string {
 func (*RevokeDeviceRequest) ProtoMessage() {}
 
 func (x *RevokeDeviceRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_witnessmark_v1_devices_proto_msgTypes[10]
+	mi := &file_witnessmark_v1_devices_proto_msgTypes[11]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -774,7 +867,7 @@ func (x *RevokeDeviceRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use RevokeDeviceRequest.ProtoReflect.Descriptor instead.
 func (*RevokeDeviceRequest) Descriptor() ([]byte, []int) {
-	return file_witnessmark_v1_devices_proto_rawDescGZIP(), []int{10}
+	return file_witnessmark_v1_devices_proto_rawDescGZIP(), []int{11}
 }
 
 func (x *RevokeDeviceRequest) GetName() string {
@@ -802,7 +895,7 @@ type RotateKeyRequest struct {
 
 func (x *RotateKeyRequest) Reset() {
 	*x = RotateKeyRequest{}
-	mi := &file_witnessmark_v1_devices_proto_msgTypes[11]
+	mi := &file_witnessmark_v1_devices_proto_msgTypes[12]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -814,7 +907,7 @@ func (x *RotateKeyRequest) String() string {
 func (*RotateKeyRequest) ProtoMessage() {}
 
 func (x *RotateKeyRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_witnessmark_v1_devices_proto_msgTypes[11]
+	mi := &file_witnessmark_v1_devices_proto_msgTypes[12]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -827,7 +920,7 @@ func (x *RotateKeyRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use RotateKeyRequest.ProtoReflect.Descriptor instead.
 func (*RotateKeyRequest) Descriptor() ([]byte, []int) {
-	return file_witnessmark_v1_devices_proto_rawDescGZIP(), []int{11}
+	return file_witnessmark_v1_devices_proto_rawDescGZIP(), []int{12}
 }
 
 func (x *RotateKeyRequest) GetPublicKey() []byte {
@@ -846,7 +939,7 @@ type SignOutRequest struct {
 
 func (x *SignOutRequest) Reset() {
 	*x = SignOutRequest{}
-	mi := &file_witnessmark_v1_devices_proto_msgTypes[12]
+	mi := &file_witnessmark_v1_devices_proto_msgTypes[13]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -858,7 +951,7 @@ func (x *SignOutRequest) String() string {
 func (*SignOutRequest) ProtoMessage() {}
 
 func (x *SignOutRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_witnessmark_v1_devices_proto_msgTypes[12]
+	mi := &file_witnessmark_v1_devices_proto_msgTypes[13]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -871,7 +964,7 @@ func (x *SignOutRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use SignOutRequest.ProtoReflect.Descriptor instead.
 func (*SignOutRequest) Descriptor() ([]byte, []int) {
-	return file_witnessmark_v1_devices_proto_rawDescGZIP(), []int{12}
+	return file_witnessmark_v1_devices_proto_rawDescGZIP(), []int{13}
 }
 
 // Ended.
@@ -883,7 +976,7 @@ type SignOutResponse struct {
 
 func (x *SignOutResponse) Reset() {
 	*x = SignOutResponse{}
-	mi := &file_witnessmark_v1_devices_proto_msgTypes[13]
+	mi := &file_witnessmark_v1_devices_proto_msgTypes[14]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -895,7 +988,7 @@ func (x *SignOutResponse) String() string {
 func (*SignOutResponse) ProtoMessage() {}
 
 func (x *SignOutResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_witnessmark_v1_devices_proto_msgTypes[13]
+	mi := &file_witnessmark_v1_devices_proto_msgTypes[14]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -908,7 +1001,7 @@ func (x *SignOutResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use SignOutResponse.ProtoReflect.Descriptor instead.
 func (*SignOutResponse) Descriptor() ([]byte, []int) {
-	return file_witnessmark_v1_devices_proto_rawDescGZIP(), []int{13}
+	return file_witnessmark_v1_devices_proto_rawDescGZIP(), []int{14}
 }
 
 var File_witnessmark_v1_devices_proto protoreflect.FileDescriptor
@@ -958,13 +1051,21 @@ const file_witnessmark_v1_devices_proto_rawDesc = "" +
 	"\vserver_time\x18\x05 \x01(\v2\x1a.google.protobuf.TimestampR\n" +
 	"serverTime\x12%\n" +
 	"\x0eserver_version\x18\x06 \x01(\tR\rserverVersion\x12@\n" +
-	"\bsettings\x18\a \x01(\v2$.witnessmark.v1.OrganizationSettingsR\bsettings\"\xfd\x01\n" +
+	"\bsettings\x18\a \x01(\v2$.witnessmark.v1.OrganizationSettingsR\bsettings\"\x87\x03\n" +
 	"\x14OrganizationSettings\x12:\n" +
 	"\x19require_device_signatures\x18\x01 \x01(\bR\x17requireDeviceSignatures\x122\n" +
 	"\x10four_eyes_waiver\x18\x02 \x01(\tB\b\xbaH\x05r\x03\x18\xe8\aR\x0efourEyesWaiver\x12;\n" +
 	"\x1anot_proven_needs_deviation\x18\x03 \x01(\bR\x17notProvenNeedsDeviation\x128\n" +
 	"\x12wind_holds_minutes\x18\x04 \x01(\x05B\n" +
-	"\xbaH\a\x1a\x05\x18\xa0\v(\x00R\x10windHoldsMinutes\"\xa7\x01\n" +
+	"\xbaH\a\x1a\x05\x18\xa0\v(\x00R\x10windHoldsMinutes\x122\n" +
+	"\x0fretention_years\x18\x05 \x01(\x05B\t\xbaH\x06\x1a\x04\x18d(\x00R\x0eretentionYears\x12T\n" +
+	"\x10photo_thresholds\x18\x06 \x03(\v2\x1e.witnessmark.v1.PhotoThresholdB\t\xbaH\x06\x92\x01\x03\x10\xc8\x01R\x0fphotoThresholds\"\xaa\x01\n" +
+	"\x0ePhotoThreshold\x12!\n" +
+	"\asubject\x18\x01 \x01(\tB\a\xbaH\x04r\x02\x18@R\asubject\x12)\n" +
+	"\x04name\x18\x02 \x01(\tB\x15\xbaH\x12r\x102\x0e^[a-z_]{1,64}$R\x04name\x12&\n" +
+	"\x05value\x18\x03 \x01(\x01B\x10\xbaH\r\x12\v@\x01)\x00\x00\x00\x00\x00\x00\x00\x00R\x05value\x12\"\n" +
+	"\x06source\x18\x04 \x01(\tB\n" +
+	"\xbaH\ar\x05\x10\x01\x18\xe8\aR\x06source\"\xa7\x01\n" +
 	"\x12ListDevicesRequest\x12?\n" +
 	"\x06person\x18\x01 \x01(\tB'\xbaH$r\"2 ^(people/[A-Za-z0-9._-]{1,64})?$R\x06person\x12'\n" +
 	"\tpage_size\x18\x02 \x01(\x05B\n" +
@@ -1010,7 +1111,7 @@ func file_witnessmark_v1_devices_proto_rawDescGZIP() []byte {
 	return file_witnessmark_v1_devices_proto_rawDescData
 }
 
-var file_witnessmark_v1_devices_proto_msgTypes = make([]protoimpl.MessageInfo, 14)
+var file_witnessmark_v1_devices_proto_msgTypes = make([]protoimpl.MessageInfo, 15)
 var file_witnessmark_v1_devices_proto_goTypes = []any{
 	(*Device)(nil),                      // 0: witnessmark.v1.Device
 	(*CreateEnrollmentCodeRequest)(nil), // 1: witnessmark.v1.CreateEnrollmentCodeRequest
@@ -1020,46 +1121,48 @@ var file_witnessmark_v1_devices_proto_goTypes = []any{
 	(*GetIdentityRequest)(nil),          // 5: witnessmark.v1.GetIdentityRequest
 	(*Identity)(nil),                    // 6: witnessmark.v1.Identity
 	(*OrganizationSettings)(nil),        // 7: witnessmark.v1.OrganizationSettings
-	(*ListDevicesRequest)(nil),          // 8: witnessmark.v1.ListDevicesRequest
-	(*ListDevicesResponse)(nil),         // 9: witnessmark.v1.ListDevicesResponse
-	(*RevokeDeviceRequest)(nil),         // 10: witnessmark.v1.RevokeDeviceRequest
-	(*RotateKeyRequest)(nil),            // 11: witnessmark.v1.RotateKeyRequest
-	(*SignOutRequest)(nil),              // 12: witnessmark.v1.SignOutRequest
-	(*SignOutResponse)(nil),             // 13: witnessmark.v1.SignOutResponse
-	(*timestamppb.Timestamp)(nil),       // 14: google.protobuf.Timestamp
-	(*Person)(nil),                      // 15: witnessmark.v1.Person
+	(*PhotoThreshold)(nil),              // 8: witnessmark.v1.PhotoThreshold
+	(*ListDevicesRequest)(nil),          // 9: witnessmark.v1.ListDevicesRequest
+	(*ListDevicesResponse)(nil),         // 10: witnessmark.v1.ListDevicesResponse
+	(*RevokeDeviceRequest)(nil),         // 11: witnessmark.v1.RevokeDeviceRequest
+	(*RotateKeyRequest)(nil),            // 12: witnessmark.v1.RotateKeyRequest
+	(*SignOutRequest)(nil),              // 13: witnessmark.v1.SignOutRequest
+	(*SignOutResponse)(nil),             // 14: witnessmark.v1.SignOutResponse
+	(*timestamppb.Timestamp)(nil),       // 15: google.protobuf.Timestamp
+	(*Person)(nil),                      // 16: witnessmark.v1.Person
 }
 var file_witnessmark_v1_devices_proto_depIdxs = []int32{
-	14, // 0: witnessmark.v1.Device.create_time:type_name -> google.protobuf.Timestamp
-	14, // 1: witnessmark.v1.Device.last_seen_time:type_name -> google.protobuf.Timestamp
-	14, // 2: witnessmark.v1.Device.revoke_time:type_name -> google.protobuf.Timestamp
-	14, // 3: witnessmark.v1.EnrollmentCode.expire_time:type_name -> google.protobuf.Timestamp
+	15, // 0: witnessmark.v1.Device.create_time:type_name -> google.protobuf.Timestamp
+	15, // 1: witnessmark.v1.Device.last_seen_time:type_name -> google.protobuf.Timestamp
+	15, // 2: witnessmark.v1.Device.revoke_time:type_name -> google.protobuf.Timestamp
+	15, // 3: witnessmark.v1.EnrollmentCode.expire_time:type_name -> google.protobuf.Timestamp
 	0,  // 4: witnessmark.v1.EnrollResponse.device:type_name -> witnessmark.v1.Device
-	15, // 5: witnessmark.v1.EnrollResponse.person:type_name -> witnessmark.v1.Person
-	15, // 6: witnessmark.v1.Identity.person:type_name -> witnessmark.v1.Person
+	16, // 5: witnessmark.v1.EnrollResponse.person:type_name -> witnessmark.v1.Person
+	16, // 6: witnessmark.v1.Identity.person:type_name -> witnessmark.v1.Person
 	0,  // 7: witnessmark.v1.Identity.device:type_name -> witnessmark.v1.Device
-	14, // 8: witnessmark.v1.Identity.server_time:type_name -> google.protobuf.Timestamp
+	15, // 8: witnessmark.v1.Identity.server_time:type_name -> google.protobuf.Timestamp
 	7,  // 9: witnessmark.v1.Identity.settings:type_name -> witnessmark.v1.OrganizationSettings
-	0,  // 10: witnessmark.v1.ListDevicesResponse.devices:type_name -> witnessmark.v1.Device
-	1,  // 11: witnessmark.v1.DeviceService.CreateEnrollmentCode:input_type -> witnessmark.v1.CreateEnrollmentCodeRequest
-	3,  // 12: witnessmark.v1.DeviceService.Enroll:input_type -> witnessmark.v1.EnrollRequest
-	5,  // 13: witnessmark.v1.DeviceService.GetIdentity:input_type -> witnessmark.v1.GetIdentityRequest
-	8,  // 14: witnessmark.v1.DeviceService.ListDevices:input_type -> witnessmark.v1.ListDevicesRequest
-	10, // 15: witnessmark.v1.DeviceService.RevokeDevice:input_type -> witnessmark.v1.RevokeDeviceRequest
-	11, // 16: witnessmark.v1.DeviceService.RotateKey:input_type -> witnessmark.v1.RotateKeyRequest
-	12, // 17: witnessmark.v1.DeviceService.SignOut:input_type -> witnessmark.v1.SignOutRequest
-	2,  // 18: witnessmark.v1.DeviceService.CreateEnrollmentCode:output_type -> witnessmark.v1.EnrollmentCode
-	4,  // 19: witnessmark.v1.DeviceService.Enroll:output_type -> witnessmark.v1.EnrollResponse
-	6,  // 20: witnessmark.v1.DeviceService.GetIdentity:output_type -> witnessmark.v1.Identity
-	9,  // 21: witnessmark.v1.DeviceService.ListDevices:output_type -> witnessmark.v1.ListDevicesResponse
-	0,  // 22: witnessmark.v1.DeviceService.RevokeDevice:output_type -> witnessmark.v1.Device
-	0,  // 23: witnessmark.v1.DeviceService.RotateKey:output_type -> witnessmark.v1.Device
-	13, // 24: witnessmark.v1.DeviceService.SignOut:output_type -> witnessmark.v1.SignOutResponse
-	18, // [18:25] is the sub-list for method output_type
-	11, // [11:18] is the sub-list for method input_type
-	11, // [11:11] is the sub-list for extension type_name
-	11, // [11:11] is the sub-list for extension extendee
-	0,  // [0:11] is the sub-list for field type_name
+	8,  // 10: witnessmark.v1.OrganizationSettings.photo_thresholds:type_name -> witnessmark.v1.PhotoThreshold
+	0,  // 11: witnessmark.v1.ListDevicesResponse.devices:type_name -> witnessmark.v1.Device
+	1,  // 12: witnessmark.v1.DeviceService.CreateEnrollmentCode:input_type -> witnessmark.v1.CreateEnrollmentCodeRequest
+	3,  // 13: witnessmark.v1.DeviceService.Enroll:input_type -> witnessmark.v1.EnrollRequest
+	5,  // 14: witnessmark.v1.DeviceService.GetIdentity:input_type -> witnessmark.v1.GetIdentityRequest
+	9,  // 15: witnessmark.v1.DeviceService.ListDevices:input_type -> witnessmark.v1.ListDevicesRequest
+	11, // 16: witnessmark.v1.DeviceService.RevokeDevice:input_type -> witnessmark.v1.RevokeDeviceRequest
+	12, // 17: witnessmark.v1.DeviceService.RotateKey:input_type -> witnessmark.v1.RotateKeyRequest
+	13, // 18: witnessmark.v1.DeviceService.SignOut:input_type -> witnessmark.v1.SignOutRequest
+	2,  // 19: witnessmark.v1.DeviceService.CreateEnrollmentCode:output_type -> witnessmark.v1.EnrollmentCode
+	4,  // 20: witnessmark.v1.DeviceService.Enroll:output_type -> witnessmark.v1.EnrollResponse
+	6,  // 21: witnessmark.v1.DeviceService.GetIdentity:output_type -> witnessmark.v1.Identity
+	10, // 22: witnessmark.v1.DeviceService.ListDevices:output_type -> witnessmark.v1.ListDevicesResponse
+	0,  // 23: witnessmark.v1.DeviceService.RevokeDevice:output_type -> witnessmark.v1.Device
+	0,  // 24: witnessmark.v1.DeviceService.RotateKey:output_type -> witnessmark.v1.Device
+	14, // 25: witnessmark.v1.DeviceService.SignOut:output_type -> witnessmark.v1.SignOutResponse
+	19, // [19:26] is the sub-list for method output_type
+	12, // [12:19] is the sub-list for method input_type
+	12, // [12:12] is the sub-list for extension type_name
+	12, // [12:12] is the sub-list for extension extendee
+	0,  // [0:12] is the sub-list for field type_name
 }
 
 func init() { file_witnessmark_v1_devices_proto_init() }
@@ -1076,7 +1179,7 @@ func file_witnessmark_v1_devices_proto_init() {
 			GoPackagePath: reflect.TypeOf(x{}).PkgPath(),
 			RawDescriptor: unsafe.Slice(unsafe.StringData(file_witnessmark_v1_devices_proto_rawDesc), len(file_witnessmark_v1_devices_proto_rawDesc)),
 			NumEnums:      0,
-			NumMessages:   14,
+			NumMessages:   15,
 			NumExtensions: 0,
 			NumServices:   1,
 		},

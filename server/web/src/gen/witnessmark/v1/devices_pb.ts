@@ -15,7 +15,7 @@ import type { Message } from "@bufbuild/protobuf";
  * Describes the file witnessmark/v1/devices.proto.
  */
 export const file_witnessmark_v1_devices: GenFile = /*@__PURE__*/
-  fileDesc("Chx3aXRuZXNzbWFyay92MS9kZXZpY2VzLnByb3RvEg53aXRuZXNzbWFyay52MSLyAQoGRGV2aWNlEgwKBG5hbWUYASABKAkSDgoGcGVyc29uGAIgASgJEg0KBXRpdGxlGAMgASgJEg8KB2tleV9pZHMYBCADKAkSLwoLY3JlYXRlX3RpbWUYBSABKAsyGi5nb29nbGUucHJvdG9idWYuVGltZXN0YW1wEjIKDmxhc3Rfc2Vlbl90aW1lGAYgASgLMhouZ29vZ2xlLnByb3RvYnVmLlRpbWVzdGFtcBIvCgtyZXZva2VfdGltZRgHIAEoCzIaLmdvb2dsZS5wcm90b2J1Zi5UaW1lc3RhbXASFAoMdW5zZW50X2NvdW50GAggASgDIi0KG0NyZWF0ZUVucm9sbG1lbnRDb2RlUmVxdWVzdBIOCgZwZXJzb24YASABKAkibAoORW5yb2xsbWVudENvZGUSDAoEY29kZRgBIAEoCRIvCgtleHBpcmVfdGltZRgCIAEoCzIaLmdvb2dsZS5wcm90b2J1Zi5UaW1lc3RhbXASCwoDdXJpGAMgASgJEg4KBnFyX3BuZxgEIAEoDCJQCg1FbnJvbGxSZXF1ZXN0EgwKBGNvZGUYASABKAkSDQoFdGl0bGUYAiABKAkSEgoKcHVibGljX2tleRgDIAEoDBIOCgZjb29raWUYBCABKAgihQEKDkVucm9sbFJlc3BvbnNlEg0KBXRva2VuGAEgASgJEiYKBmRldmljZRgCIAEoCzIWLndpdG5lc3NtYXJrLnYxLkRldmljZRImCgZwZXJzb24YAyABKAsyFi53aXRuZXNzbWFyay52MS5QZXJzb24SFAoMb3JnYW5pemF0aW9uGAQgASgJIkAKEkdldElkZW50aXR5UmVxdWVzdBIZCgx1bnNlbnRfY291bnQYASABKANIAIgBAUIPCg1fdW5zZW50X2NvdW50Io0CCghJZGVudGl0eRIUCgxvcmdhbml6YXRpb24YASABKAkSGgoSb3JnYW5pemF0aW9uX3RpdGxlGAIgASgJEiYKBnBlcnNvbhgDIAEoCzIWLndpdG5lc3NtYXJrLnYxLlBlcnNvbhImCgZkZXZpY2UYBCABKAsyFi53aXRuZXNzbWFyay52MS5EZXZpY2USLwoLc2VydmVyX3RpbWUYBSABKAsyGi5nb29nbGUucHJvdG9idWYuVGltZXN0YW1wEhYKDnNlcnZlcl92ZXJzaW9uGAYgASgJEjYKCHNldHRpbmdzGAcgASgLMiQud2l0bmVzc21hcmsudjEuT3JnYW5pemF0aW9uU2V0dGluZ3MikwEKFE9yZ2FuaXphdGlvblNldHRpbmdzEiEKGXJlcXVpcmVfZGV2aWNlX3NpZ25hdHVyZXMYASABKAgSGAoQZm91cl9leWVzX3dhaXZlchgCIAEoCRIiChpub3RfcHJvdmVuX25lZWRzX2RldmlhdGlvbhgDIAEoCBIaChJ3aW5kX2hvbGRzX21pbnV0ZXMYBCABKAUiSwoSTGlzdERldmljZXNSZXF1ZXN0Eg4KBnBlcnNvbhgBIAEoCRIRCglwYWdlX3NpemUYAiABKAUSEgoKcGFnZV90b2tlbhgDIAEoCSJXChNMaXN0RGV2aWNlc1Jlc3BvbnNlEicKB2RldmljZXMYASADKAsyFi53aXRuZXNzbWFyay52MS5EZXZpY2USFwoPbmV4dF9wYWdlX3Rva2VuGAIgASgJIjMKE1Jldm9rZURldmljZVJlcXVlc3QSDAoEbmFtZRgBIAEoCRIOCgZyZWFzb24YAiABKAkiJgoQUm90YXRlS2V5UmVxdWVzdBISCgpwdWJsaWNfa2V5GAEgASgMIhAKDlNpZ25PdXRSZXF1ZXN0IhEKD1NpZ25PdXRSZXNwb25zZTKMBQoNRGV2aWNlU2VydmljZRJtChRDcmVhdGVFbnJvbGxtZW50Q29kZRIrLndpdG5lc3NtYXJrLnYxLkNyZWF0ZUVucm9sbG1lbnRDb2RlUmVxdWVzdBoeLndpdG5lc3NtYXJrLnYxLkVucm9sbG1lbnRDb2RlIgiquxgECgIEAhJPCgZFbnJvbGwSHS53aXRuZXNzbWFyay52MS5FbnJvbGxSZXF1ZXN0Gh4ud2l0bmVzc21hcmsudjEuRW5yb2xsUmVzcG9uc2UiBqq7GAIQARJZCgtHZXRJZGVudGl0eRIiLndpdG5lc3NtYXJrLnYxLkdldElkZW50aXR5UmVxdWVzdBoYLndpdG5lc3NtYXJrLnYxLklkZW50aXR5IgyquxgICgQBAgMEGAESYAoLTGlzdERldmljZXMSIi53aXRuZXNzbWFyay52MS5MaXN0RGV2aWNlc1JlcXVlc3QaIy53aXRuZXNzbWFyay52MS5MaXN0RGV2aWNlc1Jlc3BvbnNlIgiquxgECgICBBJVCgxSZXZva2VEZXZpY2USIy53aXRuZXNzbWFyay52MS5SZXZva2VEZXZpY2VSZXF1ZXN0GhYud2l0bmVzc21hcmsudjEuRGV2aWNlIgiquxgECgICBBJPCglSb3RhdGVLZXkSIC53aXRuZXNzbWFyay52MS5Sb3RhdGVLZXlSZXF1ZXN0GhYud2l0bmVzc21hcmsudjEuRGV2aWNlIgiquxgECgIBAhJWCgdTaWduT3V0Eh4ud2l0bmVzc21hcmsudjEuU2lnbk91dFJlcXVlc3QaHy53aXRuZXNzbWFyay52MS5TaWduT3V0UmVzcG9uc2UiCqq7GAYKBAECAwRCNFoyd2l0bmVzc21hcmsvcHJvdG8vZ2VuL3dpdG5lc3NtYXJrL3YxO3dpdG5lc3NtYXJrdjFiBnByb3RvMw", [file_google_protobuf_timestamp, file_witnessmark_v1_access, file_witnessmark_v1_people]);
+  fileDesc("Chx3aXRuZXNzbWFyay92MS9kZXZpY2VzLnByb3RvEg53aXRuZXNzbWFyay52MSLyAQoGRGV2aWNlEgwKBG5hbWUYASABKAkSDgoGcGVyc29uGAIgASgJEg0KBXRpdGxlGAMgASgJEg8KB2tleV9pZHMYBCADKAkSLwoLY3JlYXRlX3RpbWUYBSABKAsyGi5nb29nbGUucHJvdG9idWYuVGltZXN0YW1wEjIKDmxhc3Rfc2Vlbl90aW1lGAYgASgLMhouZ29vZ2xlLnByb3RvYnVmLlRpbWVzdGFtcBIvCgtyZXZva2VfdGltZRgHIAEoCzIaLmdvb2dsZS5wcm90b2J1Zi5UaW1lc3RhbXASFAoMdW5zZW50X2NvdW50GAggASgDIi0KG0NyZWF0ZUVucm9sbG1lbnRDb2RlUmVxdWVzdBIOCgZwZXJzb24YASABKAkibAoORW5yb2xsbWVudENvZGUSDAoEY29kZRgBIAEoCRIvCgtleHBpcmVfdGltZRgCIAEoCzIaLmdvb2dsZS5wcm90b2J1Zi5UaW1lc3RhbXASCwoDdXJpGAMgASgJEg4KBnFyX3BuZxgEIAEoDCJQCg1FbnJvbGxSZXF1ZXN0EgwKBGNvZGUYASABKAkSDQoFdGl0bGUYAiABKAkSEgoKcHVibGljX2tleRgDIAEoDBIOCgZjb29raWUYBCABKAgihQEKDkVucm9sbFJlc3BvbnNlEg0KBXRva2VuGAEgASgJEiYKBmRldmljZRgCIAEoCzIWLndpdG5lc3NtYXJrLnYxLkRldmljZRImCgZwZXJzb24YAyABKAsyFi53aXRuZXNzbWFyay52MS5QZXJzb24SFAoMb3JnYW5pemF0aW9uGAQgASgJIkAKEkdldElkZW50aXR5UmVxdWVzdBIZCgx1bnNlbnRfY291bnQYASABKANIAIgBAUIPCg1fdW5zZW50X2NvdW50Io0CCghJZGVudGl0eRIUCgxvcmdhbml6YXRpb24YASABKAkSGgoSb3JnYW5pemF0aW9uX3RpdGxlGAIgASgJEiYKBnBlcnNvbhgDIAEoCzIWLndpdG5lc3NtYXJrLnYxLlBlcnNvbhImCgZkZXZpY2UYBCABKAsyFi53aXRuZXNzbWFyay52MS5EZXZpY2USLwoLc2VydmVyX3RpbWUYBSABKAsyGi5nb29nbGUucHJvdG9idWYuVGltZXN0YW1wEhYKDnNlcnZlcl92ZXJzaW9uGAYgASgJEjYKCHNldHRpbmdzGAcgASgLMiQud2l0bmVzc21hcmsudjEuT3JnYW5pemF0aW9uU2V0dGluZ3Mi5gEKFE9yZ2FuaXphdGlvblNldHRpbmdzEiEKGXJlcXVpcmVfZGV2aWNlX3NpZ25hdHVyZXMYASABKAgSGAoQZm91cl9leWVzX3dhaXZlchgCIAEoCRIiChpub3RfcHJvdmVuX25lZWRzX2RldmlhdGlvbhgDIAEoCBIaChJ3aW5kX2hvbGRzX21pbnV0ZXMYBCABKAUSFwoPcmV0ZW50aW9uX3llYXJzGAUgASgFEjgKEHBob3RvX3RocmVzaG9sZHMYBiADKAsyHi53aXRuZXNzbWFyay52MS5QaG90b1RocmVzaG9sZCJOCg5QaG90b1RocmVzaG9sZBIPCgdzdWJqZWN0GAEgASgJEgwKBG5hbWUYAiABKAkSDQoFdmFsdWUYAyABKAESDgoGc291cmNlGAQgASgJIksKEkxpc3REZXZpY2VzUmVxdWVzdBIOCgZwZXJzb24YASABKAkSEQoJcGFnZV9zaXplGAIgASgFEhIKCnBhZ2VfdG9rZW4YAyABKAkiVwoTTGlzdERldmljZXNSZXNwb25zZRInCgdkZXZpY2VzGAEgAygLMhYud2l0bmVzc21hcmsudjEuRGV2aWNlEhcKD25leHRfcGFnZV90b2tlbhgCIAEoCSIzChNSZXZva2VEZXZpY2VSZXF1ZXN0EgwKBG5hbWUYASABKAkSDgoGcmVhc29uGAIgASgJIiYKEFJvdGF0ZUtleVJlcXVlc3QSEgoKcHVibGljX2tleRgBIAEoDCIQCg5TaWduT3V0UmVxdWVzdCIRCg9TaWduT3V0UmVzcG9uc2UyjAUKDURldmljZVNlcnZpY2USbQoUQ3JlYXRlRW5yb2xsbWVudENvZGUSKy53aXRuZXNzbWFyay52MS5DcmVhdGVFbnJvbGxtZW50Q29kZVJlcXVlc3QaHi53aXRuZXNzbWFyay52MS5FbnJvbGxtZW50Q29kZSIIqrsYBAoCBAISTwoGRW5yb2xsEh0ud2l0bmVzc21hcmsudjEuRW5yb2xsUmVxdWVzdBoeLndpdG5lc3NtYXJrLnYxLkVucm9sbFJlc3BvbnNlIgaquxgCEAESWQoLR2V0SWRlbnRpdHkSIi53aXRuZXNzbWFyay52MS5HZXRJZGVudGl0eVJlcXVlc3QaGC53aXRuZXNzbWFyay52MS5JZGVudGl0eSIMqrsYCAoEAQIDBBgBEmAKC0xpc3REZXZpY2VzEiIud2l0bmVzc21hcmsudjEuTGlzdERldmljZXNSZXF1ZXN0GiMud2l0bmVzc21hcmsudjEuTGlzdERldmljZXNSZXNwb25zZSIIqrsYBAoCAgQSVQoMUmV2b2tlRGV2aWNlEiMud2l0bmVzc21hcmsudjEuUmV2b2tlRGV2aWNlUmVxdWVzdBoWLndpdG5lc3NtYXJrLnYxLkRldmljZSIIqrsYBAoCAgQSTwoJUm90YXRlS2V5EiAud2l0bmVzc21hcmsudjEuUm90YXRlS2V5UmVxdWVzdBoWLndpdG5lc3NtYXJrLnYxLkRldmljZSIIqrsYBAoCAQISVgoHU2lnbk91dBIeLndpdG5lc3NtYXJrLnYxLlNpZ25PdXRSZXF1ZXN0Gh8ud2l0bmVzc21hcmsudjEuU2lnbk91dFJlc3BvbnNlIgqquxgGCgQBAgMEQjRaMndpdG5lc3NtYXJrL3Byb3RvL2dlbi93aXRuZXNzbWFyay92MTt3aXRuZXNzbWFya3YxYgZwcm90bzM", [file_google_protobuf_timestamp, file_witnessmark_v1_access, file_witnessmark_v1_people]);
 
 /**
  * A phone or another machine that signs or carries entries.
@@ -351,6 +351,21 @@ export type OrganizationSettings = Message<"witnessmark.v1.OrganizationSettings"
    * @generated from field: int32 wind_holds_minutes = 4;
    */
   windHoldsMinutes: number;
+
+  /**
+   * How many years the originals of a locked job are retained where the store can; 0 means the
+   * installation's, which is 10 unless set otherwise.
+   *
+   * @generated from field: int32 retention_years = 5;
+   */
+  retentionYears: number;
+
+  /**
+   * Figures that photos are judged by, in place of the defaults.
+   *
+   * @generated from field: repeated witnessmark.v1.PhotoThreshold photo_thresholds = 6;
+   */
+  photoThresholds: PhotoThreshold[];
 };
 
 /**
@@ -359,6 +374,49 @@ export type OrganizationSettings = Message<"witnessmark.v1.OrganizationSettings"
  */
 export const OrganizationSettingsSchema: GenMessage<OrganizationSettings> = /*@__PURE__*/
   messageDesc(file_witnessmark_v1_devices, 7);
+
+/**
+ * One figure that photos are judged by.
+ *
+ * @generated from message witnessmark.v1.PhotoThreshold
+ */
+export type PhotoThreshold = Message<"witnessmark.v1.PhotoThreshold"> & {
+  /**
+   * Kind of picture that it is for: connector, mating face, end face, mark, tool, display, label,
+   * wide view; empty: every kind that has no figure of its own here.
+   *
+   * @generated from field: string subject = 1;
+   */
+  subject: string;
+
+  /**
+   * Which figure, such as megapixels, sharpness, bright_share, sent_late, twin_fine.
+   *
+   * @generated from field: string name = 2;
+   */
+  name: string;
+
+  /**
+   * The figure, in the figure's own unit.
+   *
+   * @generated from field: double value = 3;
+   */
+  value: number;
+
+  /**
+   * Where it comes from: contract, clause, or this company's own decision.
+   *
+   * @generated from field: string source = 4;
+   */
+  source: string;
+};
+
+/**
+ * Describes the message witnessmark.v1.PhotoThreshold.
+ * Use `create(PhotoThresholdSchema)` to create a new message.
+ */
+export const PhotoThresholdSchema: GenMessage<PhotoThreshold> = /*@__PURE__*/
+  messageDesc(file_witnessmark_v1_devices, 8);
 
 /**
  * The devices.
@@ -393,7 +451,7 @@ export type ListDevicesRequest = Message<"witnessmark.v1.ListDevicesRequest"> & 
  * Use `create(ListDevicesRequestSchema)` to create a new message.
  */
 export const ListDevicesRequestSchema: GenMessage<ListDevicesRequest> = /*@__PURE__*/
-  messageDesc(file_witnessmark_v1_devices, 8);
+  messageDesc(file_witnessmark_v1_devices, 9);
 
 /**
  * A page of devices.
@@ -421,7 +479,7 @@ export type ListDevicesResponse = Message<"witnessmark.v1.ListDevicesResponse"> 
  * Use `create(ListDevicesResponseSchema)` to create a new message.
  */
 export const ListDevicesResponseSchema: GenMessage<ListDevicesResponse> = /*@__PURE__*/
-  messageDesc(file_witnessmark_v1_devices, 9);
+  messageDesc(file_witnessmark_v1_devices, 10);
 
 /**
  * Ends a device.
@@ -449,7 +507,7 @@ export type RevokeDeviceRequest = Message<"witnessmark.v1.RevokeDeviceRequest"> 
  * Use `create(RevokeDeviceRequestSchema)` to create a new message.
  */
 export const RevokeDeviceRequestSchema: GenMessage<RevokeDeviceRequest> = /*@__PURE__*/
-  messageDesc(file_witnessmark_v1_devices, 10);
+  messageDesc(file_witnessmark_v1_devices, 11);
 
 /**
  * A new key.
@@ -470,7 +528,7 @@ export type RotateKeyRequest = Message<"witnessmark.v1.RotateKeyRequest"> & {
  * Use `create(RotateKeyRequestSchema)` to create a new message.
  */
 export const RotateKeyRequestSchema: GenMessage<RotateKeyRequest> = /*@__PURE__*/
-  messageDesc(file_witnessmark_v1_devices, 11);
+  messageDesc(file_witnessmark_v1_devices, 12);
 
 /**
  * Ends the session.
@@ -485,7 +543,7 @@ export type SignOutRequest = Message<"witnessmark.v1.SignOutRequest"> & {
  * Use `create(SignOutRequestSchema)` to create a new message.
  */
 export const SignOutRequestSchema: GenMessage<SignOutRequest> = /*@__PURE__*/
-  messageDesc(file_witnessmark_v1_devices, 12);
+  messageDesc(file_witnessmark_v1_devices, 13);
 
 /**
  * Ended.
@@ -500,7 +558,7 @@ export type SignOutResponse = Message<"witnessmark.v1.SignOutResponse"> & {
  * Use `create(SignOutResponseSchema)` to create a new message.
  */
 export const SignOutResponseSchema: GenMessage<SignOutResponse> = /*@__PURE__*/
-  messageDesc(file_witnessmark_v1_devices, 13);
+  messageDesc(file_witnessmark_v1_devices, 14);
 
 /**
  * Devices, sessions and who is calling.
