@@ -477,7 +477,7 @@ func (s *Service) UpdatePerson(ctx context.Context, id access.Identity, p access
 	if id.Person == p.ID && was.Is(access.Office) && (!p.Is(access.Office) || p.Disabled) {
 		return p, errs.New(errs.WrongState, "OWN_ROLE", "nobody takes the office role from himself; another person of the office does")
 	}
-	p.CodeHash = was.CodeHash
+	p.CodeHash, p.Subject = was.CodeHash, was.Subject
 	b, err := encode(p)
 	if err != nil {
 		return p, err
