@@ -8,6 +8,10 @@ import (
 	"strings"
 	"unicode/utf8"
 
+	"google.golang.org/protobuf/reflect/protoreflect"
+	"google.golang.org/protobuf/types/known/durationpb"
+	"google.golang.org/protobuf/types/known/timestamppb"
+
 	"witnessmark/internal/errs"
 	"witnessmark/internal/limits"
 	"witnessmark/internal/procedure"
@@ -71,13 +75,16 @@ func (j *Job) Check(e *recordv1.Entry, who Who) error {
 	if err := checkTexts(e); err != nil {
 		return err
 	}
+	if err := checkValues(e); err != nil {
+		return err
+	}
 	if err := j.checkRole(e, who); err != nil {
 		return err
 	}
 	if err := j.checkStep(e); err != nil {
 		return err
 	}
-	return j.checkKind(e)
+	return j.checkKind(e, who)
 }
 
 // ServerMade says whether an entry's kind is written by the server only.
@@ -113,6 +120,76 @@ func checkTexts(e *recordv1.Entry) error {
 		}
 	}
 	return nil
+}
+
+// checkValues looks at every member of an entry, however deep: numbers are
+// finite, names of closed lists are known, texts are bounded, times exist.
+func checkValues(e *recordv1.Entry) error {
+	var bad error
+	refuse := func(err error) bool {
+		bad = err
+		return false
+	}
+	var message func(path string, m protoreflect.Message) bool
+	value := func(path string, f protoreflect.FieldDescriptor, v protoreflect.Value) bool {
+		switch f.Kind() {
+		case protoreflect.DoubleKind, protoreflect.FloatKind:
+			if x := v.Float(); math.IsNaN(x) || math.IsInf(x, 0) {
+				return refuse(errs.Field("VALUE_NOT_FINITE", path, "is not a number"))
+			}
+		case protoreflect.EnumKind:
+			if f.Enum().Values().ByNumber(v.Enum()) == nil {
+				return refuse(errs.Field("NAME_UNKNOWN", path, fmt.Sprintf("%d is no name that this server knows; it may be older than the client: try again later", v.Enum()), "later", "true"))
+			}
+		case protoreflect.StringKind:
+			if n := utf8.RuneCountInString(v.String()); n > MaxText {
+				return refuse(errs.Field("TEXT_TOO_LONG", path, fmt.Sprintf("has %d characters; at most %d", n, MaxText)))
+			}
+		case protoreflect.MessageKind, protoreflect.GroupKind:
+			return message(path, v.Message())
+		}
+		return true
+	}
+	message = func(path string, m protoreflect.Message) bool {
+		switch x := m.Interface().(type) {
+		case *timestamppb.Timestamp:
+			if !x.IsValid() {
+				return refuse(errs.Field("TIME_INVALID", path, "is out of the range of a time"))
+			}
+			return true
+		case *durationpb.Duration:
+			return true // looked at by name
+		}
+		fields := m.Descriptor().Fields()
+		for i := range fields.Len() { // in the order of the message, so that the first fault is always the same
+			f := fields.Get(i)
+			if !m.Has(f) {
+				continue
+			}
+			at := path + "." + f.JSONName()
+			if path == "" {
+				at = f.JSONName()
+			}
+			v := m.Get(f)
+			switch {
+			case f.IsMap():
+				if f.MapValue().Kind() == protoreflect.StringKind {
+					continue // attributes: bounded with the plan
+				}
+			case f.IsList():
+				for n := range v.List().Len() {
+					if !value(fmt.Sprintf("%s[%d]", at, n), f, v.List().Get(n)) {
+						return false
+					}
+				}
+			case !value(at, f, v):
+				return false
+			}
+		}
+		return true
+	}
+	message("", e.ProtoReflect())
+	return bad
 }
 
 type text struct{ field, text string }
@@ -213,10 +290,10 @@ func (j *Job) findStep(id string) *procedure.Step {
 		return s.last
 	}
 	c := climbOfStep(id)
-	if c == "" || !entryID.MatchString(c) || j.climbs[c] != nil {
+	if c == "" || !entryID.MatchString(c) || j.isOpened(c) {
 		return nil
 	}
-	exp, err := j.compiled.Expand(nil, []string{c})
+	exp, err := j.expandClimb(j.plan, c)
 	if err != nil {
 		return nil
 	}
@@ -261,7 +338,7 @@ func needsStep(e *recordv1.Entry) bool {
 func unitsOf(q recordv1.Quantity) []recordv1.Measure_Unit { return limits.UnitsFor(q) }
 
 // checkKind refuses what cannot be understood within its kind.
-func (j *Job) checkKind(e *recordv1.Entry) error {
+func (j *Job) checkKind(e *recordv1.Entry, who Who) error {
 	switch k := e.GetKind().(type) {
 	case *recordv1.Entry_ReadingTaken:
 		r := k.ReadingTaken
@@ -275,10 +352,11 @@ func (j *Job) checkKind(e *recordv1.Entry) error {
 		if err := checkMeasure("readingTaken", r.GetTyped(), r.GetValue(), r.GetUnit()); err != nil {
 			return err
 		}
-		for f, m := range map[string]*recordv1.Measure{"carrierPower": r.GetCarrierPower(), "frequency": r.GetFrequency(), "wavelength": r.GetWavelength(), "height": r.GetHeight()} {
-			if err := checkPart("readingTaken."+f, m); err != nil {
-				return err
-			}
+		if err := checkParts("readingTaken", []member{{"carrierPower", r.GetCarrierPower()}, {"frequency", r.GetFrequency()}, {"wavelength", r.GetWavelength()}, {"height", r.GetHeight()}}); err != nil {
+			return err
+		}
+		if m := r.GetWavelength(); m != nil && m.GetUnit() != recordv1.Measure_NANOMETERS {
+			return errs.Field("UNIT_NOT_FOR_QUANTITY", "readingTaken.wavelength.unit", fmt.Sprintf("%s is not the unit of a wavelength, NANOMETERS", m.GetUnit()))
 		}
 	case *recordv1.Entry_TorqueApplied:
 		t := k.TorqueApplied
@@ -288,10 +366,8 @@ func (j *Job) checkKind(e *recordv1.Entry) error {
 		if err := checkMeasure("torqueApplied", t.GetTyped(), t.GetValue(), t.GetUnit()); err != nil {
 			return err
 		}
-		for f, m := range map[string]*recordv1.Measure{"toolSetting": t.GetToolSetting(), "leverLength": t.GetLeverLength(), "extensionLength": t.GetExtensionLength(), "extensionAngle": t.GetExtensionAngle()} {
-			if err := checkPart("torqueApplied."+f, m); err != nil {
-				return err
-			}
+		if err := checkParts("torqueApplied", []member{{"toolSetting", t.GetToolSetting()}, {"leverLength", t.GetLeverLength()}, {"extensionLength", t.GetExtensionLength()}, {"extensionAngle", t.GetExtensionAngle()}}); err != nil {
+			return err
 		}
 		if m := t.GetToolSetting(); m != nil && !slices.Contains(unitsOf(recordv1.Quantity_TORQUE), m.GetUnit()) {
 			return errs.Field("UNIT_NOT_FOR_QUANTITY", "torqueApplied.toolSetting.unit", fmt.Sprintf("%s is not a unit of torque", m.GetUnit()))
@@ -360,8 +436,11 @@ func (j *Job) checkKind(e *recordv1.Entry) error {
 			if t.Entry.GetWithdrawn() != nil {
 				return errs.Field("WITHDRAWAL_FINAL", "withdrawn.entry", "a withdrawal cannot be withdrawn; enter it again")
 			}
-			if ServerMade(t.Entry) || t.Entry.GetSignedOff() != nil || t.Entry.GetClimbOpened() != nil {
+			if final(t.Entry) {
 				return errs.Field("NOT_WITHDRAWABLE", "withdrawn.entry", fmt.Sprintf("'%s' cannot be withdrawn", kindName(t.Entry)))
+			}
+			if t.Entry.GetAuthor() != e.GetAuthor() && !who.is("LEAD") {
+				return errs.New(errs.Denied, "WITHDRAWAL_OF_ANOTHER", "an entry is withdrawn by its author or by a lead", "field", "withdrawn.entry")
 			}
 		}
 	case *recordv1.Entry_DeviationAsked:
@@ -384,8 +463,8 @@ func (j *Job) checkKind(e *recordv1.Entry) error {
 			}
 		}
 	case *recordv1.Entry_Assessed:
-		if k.Assessed.GetOutcome() == recordv1.Assessed_OUTCOME_UNSPECIFIED || strings.TrimSpace(k.Assessed.GetReason()) == "" || len(k.Assessed.GetDoubts()) == 0 {
-			return errs.Field("ASSESSMENT_INCOMPLETE", "assessed", "names doubts, an outcome and a reason")
+		if k.Assessed.GetOutcome() == recordv1.Assessed_OUTCOME_UNSPECIFIED || strings.TrimSpace(k.Assessed.GetReason()) == "" || len(k.Assessed.GetDoubts()) == 0 || len(k.Assessed.GetDoubts()) > 1000 {
+			return errs.Field("ASSESSMENT_INCOMPLETE", "assessed", "names 1 to 1,000 doubts, an outcome and a reason")
 		}
 	case *recordv1.Entry_LookedAt:
 		if n := len(k.LookedAt.GetExceptions()); n < 1 || n > 1000 {
@@ -404,16 +483,26 @@ func (j *Job) checkKind(e *recordv1.Entry) error {
 			}
 		}
 	case *recordv1.Entry_PlanRevised:
+		if k.PlanRevised.GetPlan() == nil {
+			return errs.Field("PLAN_MISSING", "planRevised.plan", "is the whole new plan")
+		}
 		if err := procedure.CheckPlan(k.PlanRevised.GetPlan()); err != nil {
 			return err
 		}
-		if _, err := j.compiled.Expand(k.PlanRevised.GetPlan(), j.order); err != nil {
+		if _, _, err := j.expandAll(k.PlanRevised.GetPlan()); err != nil {
 			return err
 		}
 		if strings.TrimSpace(k.PlanRevised.GetReason()) == "" {
 			return errs.Field("REASON_MISSING", "planRevised.reason", "is needed")
 		}
 	case *recordv1.Entry_ClimbOpened:
+		exp, err := j.expandClimb(j.plan, e.GetId())
+		if err != nil {
+			return err
+		}
+		if err := checkTotal(j.total + len(exp.Steps)); err != nil {
+			return err
+		}
 		return checkCrew("climbOpened.crew", k.ClimbOpened.GetCrew())
 	case *recordv1.Entry_CrewChanged:
 		if e.GetClimb() == "" {
@@ -430,8 +519,8 @@ func (j *Job) checkKind(e *recordv1.Entry) error {
 			return errs.Field("TEXT_MISSING", "note.text", "is empty")
 		}
 	case *recordv1.Entry_FindingAccepted:
-		if len(k.FindingAccepted.GetDigest()) != 32 || len(k.FindingAccepted.GetCodes()) == 0 || strings.TrimSpace(k.FindingAccepted.GetReason()) == "" {
-			return errs.Field("FINDING_INCOMPLETE", "findingAccepted", "names a photo, its findings and a reason")
+		if len(k.FindingAccepted.GetDigest()) != 32 || len(k.FindingAccepted.GetCodes()) == 0 || len(k.FindingAccepted.GetCodes()) > 100 || strings.TrimSpace(k.FindingAccepted.GetReason()) == "" {
+			return errs.Field("FINDING_INCOMPLETE", "findingAccepted", "names a photo, 1 to 100 findings of it and a reason")
 		}
 	case *recordv1.Entry_SignedOff:
 		return errs.New(errs.WrongState, "SIGN_OFF_APART", "a sign-off is sent by its own call, against the root that was seen", "field", "signedOff")
@@ -471,6 +560,21 @@ func checkMeasure(field, typed string, value float64, unit recordv1.Measure_Unit
 	}
 	if err := limits.CheckTyped(typed, value, unit); err != nil {
 		return errs.Field("TYPED_DIFFERS", field+".typed", fmt.Sprintf("%.64q does not read as %v %s", typed, value, unit)).Because(err)
+	}
+	return nil
+}
+
+// member is one measure within an entry.
+type member struct {
+	field   string
+	measure *recordv1.Measure
+}
+
+func checkParts(entry string, ms []member) error {
+	for _, m := range ms {
+		if err := checkPart(entry+"."+m.field, m.measure); err != nil {
+			return err
+		}
 	}
 	return nil
 }

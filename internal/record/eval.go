@@ -10,6 +10,7 @@ import (
 	"google.golang.org/protobuf/proto"
 
 	"witnessmark/internal/limits"
+	"witnessmark/internal/procedure"
 	recordv1 "witnessmark/proto/gen/witnessmark/record/v1"
 )
 
@@ -42,9 +43,10 @@ type judgement struct {
 	working  *recordv1.Assessment_Working
 	warnings []*recordv1.Assessment_Warning
 	pinned   *recordv1.Assessment_Pinned
-	doubts   []string // open doubts that it rests on
-	until    time.Time
-	proven   bool // counts for a gate
+	doubts   []string  // doubts that it rests on, open or assessed
+	from     time.Time // zero, or when it begins to count
+	until    time.Time // zero, or when it ends to count for a gate
+	proven   bool      // counts for a gate
 }
 
 // Ranks of judgements, best first.
@@ -75,28 +77,48 @@ func (j *Job) evalItems(s *stepRec, items []*item, asOf time.Time) outcome {
 		return outcome{state: recordv1.StepState_OPEN}
 	}
 	if !asOf.IsZero() {
-		n := len(items)
-		for n > 0 && items[n-1].time.After(asOf) {
-			n--
-		}
-		items = items[:n]
+		items = items[:upTo(items, asOf)]
 	}
-	back := j.lastReturn(s, asOf)
-	var o outcome
-	switch {
-	case def.Def.GetAcknowledge() != nil:
-		o = j.evalAcknowledge(s, items, back, asOf)
-	case def.Def.GetPhoto() != nil:
-		o = j.evalPhotos(s, items, back)
-	case def.Def.GetReading().GetEachWavelength() || def.Def.GetReading().GetBothDirections():
-		o = j.evalReadings(s, items, back)
-	default:
-		o = j.evalLast(s, items, back, nil)
-	}
-	if asOf.IsZero() && !done(o.state) && o.state != recordv1.StepState_WAITING {
+	o := j.evalKind(s, def, items, j.lastReturn(s, asOf), asOf)
+	if asOf.IsZero() && !done(o.state) {
 		if d := j.deviation(s); d != nil {
 			o.state, o.deviation = recordv1.StepState_DEVIATING, d
 			o.sentence = "Deviation accepted: " + d.Entry.GetDeviationAccepted().GetReason()
+		}
+	}
+	return o
+}
+
+// upTo is how many of sorted items were made no later than t.
+func upTo(items []*item, t time.Time) int {
+	if n := len(items); n == 0 || !items[n-1].time.After(t) {
+		return n
+	}
+	n, _ := slices.BinarySearchFunc(items, t, func(it *item, t time.Time) int {
+		if it.time.After(t) {
+			return 1
+		}
+		return -1
+	})
+	return n
+}
+
+// evalKind evaluates the entries of a step, deviations left out.
+func (j *Job) evalKind(s *stepRec, def *procedure.Step, items []*item, back *item, asOf time.Time) outcome {
+	switch {
+	case def.Def.GetAcknowledge() != nil:
+		return j.evalAcknowledge(s, def, items, back, asOf)
+	case def.Def.GetPhoto() != nil:
+		return j.evalPhotos(s, def, items, back)
+	case def.Def.GetReading().GetEachWavelength() || def.Def.GetReading().GetBothDirections():
+		return j.evalReadings(s, def, items, back)
+	}
+	o := j.evalLast(s, items, back, asOf, s.vague)
+	if def.Def.GetKitCheck() != nil && o.state == recordv1.StepState_OPEN && len(o.deciding) == 0 {
+		// A check of the day in another job counts here too.
+		if k := j.knownCheck(def, asOf); k != nil {
+			o.state, o.verdict = recordv1.StepState_COMPLETE, recordv1.Verdict_PASS
+			o.sentence = "The kit was checked in another job at " + k.time.In(j.zone).Format("15:04") + "."
 		}
 	}
 	return o
@@ -113,19 +135,25 @@ func (j *Job) lastReturn(s *stepRec, asOf time.Time) *item {
 	return nil
 }
 
-// afterReturn says whether an item is made after a return; unsure when the two
+// afterReturn says whether an item is made after a return, and whether the two
 // clocks cannot tell.
 func afterReturn(it, back *item) (after, unsure bool) {
 	if back == nil {
 		return true, false
 	}
-	after = back.before(it)
-	unsure = it.vague || (it.Entry.GetDevice() != back.Entry.GetDevice() && it.Entry.GetDevice() != "" && absDuration(it.time.Sub(back.time)) <= ambiguity)
-	if unsure && it.Seq < back.Seq {
-		// The lead returned what he saw: what the server had before cannot be new.
-		return false, false
+	if it.Seq < back.Seq && uncertain(it, back) {
+		return false, false // the lead returned what he saw: what the server had before is not new
 	}
-	return after, unsure && after
+	return back.before(it), uncertain(it, back)
+}
+
+// uncertain says that the order of two entries cannot be told: of different
+// devices, and within two minutes or by a clock that was never measured.
+func uncertain(a, b *item) bool {
+	if a.Entry.GetDevice() == b.Entry.GetDevice() {
+		return false
+	}
+	return a.vague || b.vague || absDuration(a.time.Sub(b.time)) <= ambiguity
 }
 
 func absDuration(d time.Duration) time.Duration {
@@ -135,78 +163,97 @@ func absDuration(d time.Duration) time.Duration {
 	return d
 }
 
-// evalLast lets the last counting entry decide; where the order of two entries
-// of different devices is uncertain and matters, the worse counts.
-func (j *Job) evalLast(s *stepRec, items []*item, back *item, only func(*item) bool) outcome {
-	var last *item
+// evalLast lets the last counting entry decide; where the order of it and one of
+// another device is uncertain and matters, the worse counts. vague is how many
+// of the items have an unknown clock, or more.
+func (j *Job) evalLast(s *stepRec, items []*item, back *item, asOf time.Time, vague int) outcome {
 	var o outcome
-	returned := back != nil
-	var returnedUnsure *item
+	var last, pick *item // the last by time, and the one that counts
+	var unsure []*item   // perhaps made after the return
 	for i := len(items) - 1; i >= 0; i-- {
 		it := items[i]
-		if last != nil && s.vague == 0 && last.time.Sub(it.time) > ambiguity {
-			break
+		if last != nil && !last.vague && vague == 0 && last.time.Sub(it.time) > ambiguity {
+			break // nothing further back can be uncertain against it
 		}
-		if !j.counts(s, it) || (only != nil && !only(it)) {
+		if it.vague {
+			vague--
+		}
+		if !j.counts(s, it) {
 			continue
 		}
-		after, unsure := afterReturn(it, back)
+		after, doubt := afterReturn(it, back)
+		if doubt {
+			unsure = append(unsure, it)
+			continue
+		}
 		if !after {
-			if last == nil {
-				break // everything earlier was before the return too
-			}
 			continue
-		}
-		returned = false
-		if unsure && last == nil {
-			returnedUnsure = it
 		}
 		if last == nil {
-			last = it
+			last, pick = it, it
 			continue
 		}
-		if it.Entry.GetDevice() == last.Entry.GetDevice() {
+		if !uncertain(it, last) {
 			continue
 		}
-		if !(it.vague || last.vague || last.time.Sub(it.time) <= ambiguity) {
+		a, b := j.judge(s, pick), j.judge(s, it)
+		if same(j.judge(s, last), b) {
 			continue
 		}
-		a, b := j.judge(s, last), j.judge(s, it)
-		if b.rank != a.rank {
-			o.uncertain = append(o.uncertain, it)
-			if worse(b, a) {
-				o.uncertain = append(o.uncertain, last)
-				last = it
-			}
+		o.uncertain = append(o.uncertain, it)
+		if worse(b, a) {
+			pick = it
 		}
 	}
-	if returned && last == nil {
+	if last == nil && len(unsure) > 0 {
+		// Whether the entry is new cannot be told: the worse is that it is not.
+		o.uncertain = append(unsure, back)
+		o.state = recordv1.StepState_RETURNED
+		o.sentence = "Sent back at nearly the same time as the entry; enter it again."
+		return o
+	}
+	if last == nil && back != nil {
 		o.state = recordv1.StepState_RETURNED
 		o.sentence = "Sent back: " + back.Entry.GetReturnedForRework().GetReason()
 		return o
+	}
+	for _, it := range unsure {
+		if (last.before(it) || uncertain(it, last)) && !same(j.judge(s, last), j.judge(s, it)) {
+			o.uncertain = append(o.uncertain, it)
+			if worse(j.judge(s, it), j.judge(s, pick)) {
+				pick = it
+			}
+		}
+	}
+	if len(o.uncertain) > 0 {
+		o.uncertain = append(o.uncertain, last)
 	}
 	if last == nil {
 		o.state = recordv1.StepState_OPEN
 		return o
 	}
-	if returnedUnsure != nil && returnedUnsure == last {
-		o.uncertain = append(o.uncertain, last, back)
-		o.state = recordv1.StepState_RETURNED
-		o.sentence = "Sent back at nearly the same time as the entry; enter it again."
-		return o
-	}
-	g := j.judge(s, last)
+	g := j.judge(s, pick)
 	o.state, o.verdict, o.sentence, o.advice, o.limit, o.working = g.state, g.verdict, g.sentence, g.advice, g.limit, g.working
-	o.deciding = []*item{last}
-	if len(o.uncertain) > 0 && !slices.Contains(o.uncertain, last) {
-		o.uncertain = append(o.uncertain, last)
+	o.deciding = []*item{pick}
+	if !asOf.IsZero() && g.rank == rankGood && g.from.After(asOf) {
+		o.state, o.sentence = recordv1.StepState_WAITING, "Not confirmed yet at that time."
 	}
 	return o
 }
 
+// same says that exchanging two entries changes nothing.
+func same(a, b *judgement) bool {
+	return a.rank == b.rank && a.state == b.state && a.verdict == b.verdict && a.proven == b.proven
+}
+
 func worse(a, b *judgement) bool {
-	if a.rank != b.rank {
+	switch {
+	case a.rank != b.rank:
 		return a.rank > b.rank
+	case a.proven != b.proven:
+		return b.proven
+	case a.state != b.state:
+		return a.state == recordv1.StepState_NOT_NEEDED // not done is worse than done
 	}
 	return a.badness > b.badness
 }
@@ -276,6 +323,20 @@ func (j *Job) judgeFresh(s *stepRec, it *item) *judgement {
 		default:
 			g.bad("Not right: "+k.Confirmed.GetReason(), "Make it right and confirm again, or ask for a deviation.")
 		}
+	case *recordv1.Entry_Acknowledged:
+		who := k.Acknowledged.GetPerson()
+		own, since := j.ownWord(it)
+		switch fit := k.Acknowledged.GetFitness(); {
+		case fit == recordv1.Acknowledged_NOT_FIT:
+			g.bad("Not fit for this work, by his own word: "+who+".", "He stays on the ground; change the crew.")
+		case def.Def.GetAcknowledge().GetAskFitness() && fit != recordv1.Acknowledged_FIT:
+			g.open("Whether he is fit for this work was not said: "+who+".", "Acknowledge again and say it.")
+		case !own:
+			g.rank, g.state, g.proven = rankWaiting, recordv1.StepState_WAITING, false
+			g.sentence, g.advice = "Said on another's phone and not confirmed: "+who+".", "Confirm with the own code, or on the own phone."
+		default:
+			g.sentence, g.from = "Acknowledged.", since
+		}
 	case *recordv1.Entry_Answered:
 		if c := def.Def.GetChoice(); c != nil {
 			g.open("This answer is not one of the step's.", "Choose one of the answers.")
@@ -329,9 +390,11 @@ func (j *Job) judgeFresh(s *stepRec, it *item) *judgement {
 		case recordv1.KitState_MARGINAL:
 			g.verdict = recordv1.Verdict_PASS
 			g.warnings = append(g.warnings, &recordv1.Assessment_Warning{Code: "KIT_MARGINAL", Sentence: v.Sentence})
-		default:
+		case recordv1.KitState_NOT_FIT:
 			g.bad(v.Sentence, v.Advice)
 			g.verdict = recordv1.Verdict_FAIL
+		default: // an unfinished check says nothing of the kit, good or bad
+			g.open(v.Sentence, v.Advice)
 		}
 	}
 	return g
@@ -403,40 +466,50 @@ func (j *Job) applyNotProven(it *item, g *judgement) {
 func (j *Job) applyDoubts(it *item, g *judgement, instrument string) {
 	flagged := len(g.doubts) > 0
 	g.doubts = nil
-	var ids []string
 	if flagged || j.calibrationCut(it, instrument) {
-		ids = append(ids, toolDoubt(it))
+		g.doubts = append(g.doubts, toolDoubt(it))
 	}
-	ids = append(ids, j.doubtsOf(it, instrument)...)
-	for _, id := range ids {
-		a := j.assessed[id]
+	g.doubts = append(g.doubts, j.doubtsOf(it, instrument)...)
+	open := false
+	for _, id := range g.doubts {
+		a := j.assessmentOf(id)
 		switch {
-		case a == nil || j.isWithdrawn(a) != nil:
-			g.doubts = append(g.doubts, id)
+		case a == nil:
+			open = true
 		case a.Entry.GetAssessed().GetOutcome() != recordv1.Assessed_STANDS:
 			g.open("It was assessed as not to be counted: "+a.Entry.GetAssessed().GetReason(), "Repeat it with an instrument in order.")
 		}
 	}
-	if len(g.doubts) > 0 && g.rank == rankGood {
+	if open && g.rank == rankGood {
 		g.rank, g.state, g.proven = rankWaiting, recordv1.StepState_WAITING, false
 		g.advice = "The lead assesses whether it stands; or repeat it with a tool in order."
 	}
 }
 
+// assessmentOf returns the newest assessment of a doubt by a lead that was not
+// withdrawn, or nil.
+func (j *Job) assessmentOf(doubt string) *item {
+	for _, a := range slices.Backward(j.assessed[doubt]) {
+		if isLead(a) && j.isWithdrawn(a) == nil {
+			return a
+		}
+	}
+	return nil
+}
+
 // toolDoubt is the doubt's id where an expired or out-of-range tool was used.
 func toolDoubt(it *item) string { return "tool:" + it.Entry.GetId() }
 
-// calibrationCut says whether a later change of the instrument's calibration
-// ends before this entry was made.
+// calibrationCut says whether the newest change of the instrument's calibration
+// since the entry arrived ends before the entry was made.
 func (j *Job) calibrationCut(it *item, instrument string) bool {
-	for _, c := range j.calibrated[instrument] {
-		until := c.Entry.GetCalibrationChanged().GetCalibratedUntil()
-		pinned := it.Pinned().GetToolCalibratedUntil()
-		if c.Seq > it.Seq && until != "" && (pinned == "" || until < pinned) && it.time.In(j.zone).Format(time.DateOnly) > until {
-			return true
-		}
+	cs := j.calibrated[instrument]
+	if instrument == "" || len(cs) == 0 || cs[len(cs)-1].Seq < it.Seq {
+		return false
 	}
-	return false
+	until := cs[len(cs)-1].Entry.GetCalibrationChanged().GetCalibratedUntil()
+	pinned := it.Pinned().GetToolCalibratedUntil()
+	return until != "" && (pinned == "" || until < pinned) && it.time.In(j.zone).Format(time.DateOnly) > until
 }
 
 // pinFor returns the facts for judging an entry: those pinned, with the kit
@@ -475,32 +548,38 @@ func (j *Job) applyKit(s *stepRec, it *item, g *judgement, pin *recordv1.Assessm
 	}
 }
 
+// part is what one of several readings of a step is asked for.
+type part struct {
+	nm  float64
+	dir recordv1.ReadingTaken_Direction
+}
+
+// partOf says which of a step's readings an entry is; for other steps the zero.
+func partOf(def *procedure.Step, e *recordv1.Entry) part {
+	var p part
+	r := e.GetReadingTaken()
+	if def.Def.GetReading().GetEachWavelength() {
+		p.nm = math.Round(r.GetWavelength().GetValue())
+	}
+	if def.Def.GetReading().GetBothDirections() {
+		p.dir = r.GetDirection()
+	}
+	return p
+}
+
 // evalReadings evaluates a reading that is asked for each wavelength or in both
 // directions: each passes by itself.
-func (j *Job) evalReadings(s *stepRec, items []*item, back *item) outcome {
-	def := s.def
-	if def == nil {
-		def = s.last
-	}
-	type key struct {
-		nm  float64
-		dir recordv1.ReadingTaken_Direction
-	}
-	keyOf := func(it *item) key {
-		r := it.Entry.GetReadingTaken()
-		k := key{}
-		if def.Def.GetReading().GetEachWavelength() {
-			k.nm = math.Round(r.GetWavelength().GetValue())
-		}
-		if def.Def.GetReading().GetBothDirections() {
-			k.dir = r.GetDirection()
-		}
-		return k
-	}
-	var want []key
+func (j *Job) evalReadings(s *stepRec, def *procedure.Step, items []*item, back *item) outcome {
 	dirs := []recordv1.ReadingTaken_Direction{recordv1.ReadingTaken_DIRECTION_UNSPECIFIED}
 	if def.Def.GetReading().GetBothDirections() {
 		dirs = []recordv1.ReadingTaken_Direction{recordv1.ReadingTaken_NEAR_TO_FAR, recordv1.ReadingTaken_FAR_TO_NEAR}
+	}
+	groups := map[part][]*item{}
+	for _, it := range items {
+		if it.Entry.GetReadingTaken() != nil {
+			p := partOf(def, it.Entry)
+			groups[p] = append(groups[p], it)
+		}
 	}
 	waves := []float64{0}
 	if def.Def.GetReading().GetEachWavelength() {
@@ -509,9 +588,9 @@ func (j *Job) evalReadings(s *stepRec, items []*item, back *item) outcome {
 			waves = append(waves, math.Round(w))
 		}
 		if len(waves) == 0 { // the plan names none: those that were measured, at least one
-			for _, it := range items {
-				if w := keyOf(it).nm; w != 0 && !slices.Contains(waves, w) {
-					waves = append(waves, w)
+			for p := range groups {
+				if p.nm != 0 && !slices.Contains(waves, p.nm) && slices.ContainsFunc(groups[p], func(it *item) bool { return j.counts(s, it) }) {
+					waves = append(waves, p.nm)
 				}
 			}
 			slices.Sort(waves)
@@ -520,29 +599,30 @@ func (j *Job) evalReadings(s *stepRec, items []*item, back *item) outcome {
 			waves = []float64{0}
 		}
 	}
+	o := outcome{}
+	worst, entered, want := -1, 0, 0
 	for _, w := range waves {
 		for _, d := range dirs {
-			want = append(want, key{w, d})
+			want++
+			p := j.evalLast(s, groups[part{w, d}], back, time.Time{}, s.vague)
+			o.uncertain = append(o.uncertain, p.uncertain...)
+			o.deciding = append(o.deciding, p.deciding...)
+			if len(p.deciding) > 0 {
+				entered++
+			}
+			r := stateRank(p.state) * 2
+			if p.verdict == recordv1.Verdict_PASS_NOT_PROVEN {
+				r++ // shown before a proven one
+			}
+			if r > worst {
+				worst = r
+				o.state, o.verdict, o.sentence, o.advice, o.limit, o.working = p.state, p.verdict, p.sentence, p.advice, p.limit, p.working
+			}
 		}
 	}
-	o := outcome{state: recordv1.StepState_COMPLETE, verdict: recordv1.Verdict_PASS}
-	worst := -1
-	entered := 0
-	for _, w := range want {
-		p := j.evalLast(s, items, back, func(it *item) bool { return keyOf(it) == w })
-		o.uncertain = append(o.uncertain, p.uncertain...)
-		o.deciding = append(o.deciding, p.deciding...)
-		if len(p.deciding) > 0 {
-			entered++
-		}
-		if r := stateRank(p.state); r > worst {
-			worst = r
-			o.state, o.verdict, o.sentence, o.advice, o.limit, o.working = p.state, p.verdict, p.sentence, p.advice, p.limit, p.working
-		}
-	}
-	if entered < len(want) && (o.state == recordv1.StepState_OPEN || o.state == recordv1.StepState_COMPLETE) {
+	if entered < want && (o.state == recordv1.StepState_OPEN || o.state == recordv1.StepState_COMPLETE) {
 		o.state = recordv1.StepState_OPEN
-		o.sentence = fmt.Sprintf("%d of %d readings are entered.", entered, len(want))
+		o.sentence = fmt.Sprintf("%d of %d readings are entered.", entered, want)
 	}
 	return o
 }
@@ -565,11 +645,7 @@ func stateRank(s recordv1.StepState) int {
 }
 
 // evalPhotos counts photos by subject.
-func (j *Job) evalPhotos(s *stepRec, items []*item, back *item) outcome {
-	def := s.def
-	if def == nil {
-		def = s.last
-	}
+func (j *Job) evalPhotos(s *stepRec, def *procedure.Step, items []*item, back *item) outcome {
 	var o outcome
 	good, there := map[string]map[[32]byte]bool{}, map[string]map[[32]byte]bool{}
 	fresh := false
@@ -580,11 +656,11 @@ func (j *Job) evalPhotos(s *stepRec, items []*item, back *item) outcome {
 			continue
 		}
 		after, unsure := afterReturn(it, back)
-		if !after {
-			continue
-		}
 		if unsure {
 			o.uncertain = append(o.uncertain, it, back)
+			continue
+		}
+		if !after {
 			continue
 		}
 		fresh = true
@@ -596,10 +672,10 @@ func (j *Job) evalPhotos(s *stepRec, items []*item, back *item) outcome {
 		o.deciding = append(o.deciding, it)
 		x := j.examined[d]
 		switch {
-		case x == nil || j.received[d] == nil:
-			there[sub][d] = true
-		case x.Entry.GetPhotoExamined().GetReadable():
+		case j.received[d] != nil && (x.readable() || j.readableCopy(s, d)):
 			there[sub][d], good[sub][d] = true, true
+		case j.received[d] == nil || x == nil:
+			there[sub][d] = true
 		default:
 			unreadable++
 		}
@@ -632,46 +708,51 @@ func (j *Job) evalPhotos(s *stepRec, items []*item, back *item) outcome {
 	return o
 }
 
+// readable says whether an examination found a picture; nil: there was none.
+func (it *item) readable() bool {
+	return it != nil && it.Entry.GetPhotoExamined().GetReadable()
+}
+
+// readableCopy says whether the step holds a readable derived copy of a photo
+// that is itself not examined, such as the JPEG of an HEIC.
+func (j *Job) readableCopy(s *stepRec, original [32]byte) bool {
+	for _, c := range j.copies[original] {
+		d := digest(c.Entry.GetPhotoAttached().GetDigest())
+		if c.step == s && j.counts(s, c) && j.received[d] != nil && j.examined[d].readable() {
+			return true
+		}
+	}
+	return false
+}
+
 // evalAcknowledge wants each member of the crew.
-func (j *Job) evalAcknowledge(s *stepRec, items []*item, back *item, asOf time.Time) outcome {
-	def := s.def
-	if def == nil {
-		def = s.last
-	}
-	var o outcome
+func (j *Job) evalAcknowledge(s *stepRec, def *procedure.Step, items []*item, back *item, asOf time.Time) outcome {
 	crew := j.crewFor(def.Scope, def.ScopeID, asOf)
-	said := map[string]*item{}
-	for _, it := range items {
-		a := it.Entry.GetAcknowledged()
-		if a == nil || !j.counts(s, it) {
-			continue
-		}
-		if after, unsure := afterReturn(it, back); !after || unsure {
-			continue
-		}
-		said[a.GetPerson()] = it
-	}
-	o.state = recordv1.StepState_COMPLETE
-	var lacking, unsure, unfit []string
 	if len(crew) == 0 {
-		o.state, o.sentence = recordv1.StepState_OPEN, "Nobody is on the crew yet."
-		return o
+		return outcome{state: recordv1.StepState_OPEN, sentence: "Nobody is on the crew yet."}
 	}
+	said := map[string][]*item{}
+	for _, it := range items {
+		if a := it.Entry.GetAcknowledged(); a != nil {
+			said[a.GetPerson()] = append(said[a.GetPerson()], it)
+		}
+	}
+	o := outcome{state: recordv1.StepState_COMPLETE}
+	var lacking, unsure, unfit []string
+	returned := back != nil
 	for _, p := range crew {
-		it := said[p]
-		switch {
-		case it == nil:
-			lacking = append(lacking, p)
-		case it.Entry.GetAcknowledged().GetFitness() == recordv1.Acknowledged_NOT_FIT:
+		q := j.evalLast(s, said[p], back, asOf, s.vague)
+		o.uncertain = append(o.uncertain, q.uncertain...)
+		o.deciding = append(o.deciding, q.deciding...)
+		returned = returned && q.state == recordv1.StepState_RETURNED
+		switch q.state {
+		case recordv1.StepState_COMPLETE:
+		case recordv1.StepState_OUT_OF_LIMITS:
 			unfit = append(unfit, p)
-			o.deciding = append(o.deciding, it)
-		case def.Def.GetAcknowledge().GetAskFitness() && it.Entry.GetAcknowledged().GetFitness() != recordv1.Acknowledged_FIT:
-			lacking = append(lacking, p)
-		case !j.ownWord(it):
+		case recordv1.StepState_WAITING:
 			unsure = append(unsure, p)
-			o.deciding = append(o.deciding, it)
 		default:
-			o.deciding = append(o.deciding, it)
+			lacking = append(lacking, p)
 		}
 	}
 	switch {
@@ -679,7 +760,7 @@ func (j *Job) evalAcknowledge(s *stepRec, items []*item, back *item, asOf time.T
 		o.state, o.sentence, o.advice = recordv1.StepState_OUT_OF_LIMITS, fmt.Sprintf("Not fit for this work, by his own word: %s.", joinNames(unfit)), "He stays on the ground; change the crew."
 	case len(lacking) > 0:
 		o.state, o.sentence = recordv1.StepState_OPEN, fmt.Sprintf("Still to acknowledge: %s.", joinNames(lacking))
-		if back != nil && len(o.deciding) == 0 {
+		if returned {
 			o.state = recordv1.StepState_RETURNED
 		}
 	case len(unsure) > 0:
@@ -702,69 +783,88 @@ func joinNames(names []string) string {
 }
 
 // ownWord says whether an acknowledgement is the person's own: on his own
-// device, without a device in his own session, or with his own code.
-func (j *Job) ownWord(it *item) bool {
+// device, without a device in his own session, or with his own code. since is
+// when it was confirmed afterwards, else zero.
+func (j *Job) ownWord(it *item) (own bool, since time.Time) {
 	who := it.Entry.GetAcknowledged().GetPerson()
 	if it.Entry.GetAuthor() != who {
-		return false
+		return false, since
 	}
 	p := it.Pinned()
 	if p.GetCodeChecked() {
-		return true
+		return true, since
 	}
 	if it.Entry.GetDevice() == "" {
 		if it.Person == who {
-			return true
+			return true, since
 		}
 	} else if p.GetDeviceOwner() == who || (p.GetDeviceOwner() == "" && it.Person == who) {
-		return true
+		return true, since
 	}
 	for _, c := range j.confirmed[it.Entry.GetId()] {
 		if c.Entry.GetAcknowledgementConfirmed().GetPerson() == who {
-			return true
+			return true, c.time
 		}
 	}
-	return false
+	return false, since
 }
 
 // deviation returns the accepted deviation that covers the step as it stands:
-// accepted by a lead, not on his own entry, and nothing worse came afterwards.
+// accepted by a lead, not on his own entry, and nothing worse came afterwards
+// than what was known then.
 func (j *Job) deviation(s *stepRec) *item {
+	def := s.def
+	if def == nil {
+		def = s.last
+	}
+	back := j.lastReturn(s, time.Time{})
 	for i := len(s.devs) - 1; i >= 0; i-- {
 		d := s.devs[i]
-		if j.isWithdrawn(d) != nil || !isLead(d) {
+		if j.isWithdrawn(d) != nil || !isLead(d) || (back != nil && back.Seq > d.Seq) {
 			continue
 		}
 		if asked := d.Entry.GetDeviationAccepted().GetAsked(); asked != "" {
-			if a := j.byID[asked]; a != nil && j.isWithdrawn(a) != nil {
+			if a := j.byID[asked]; a != nil && (j.isWithdrawn(a) != nil || a.Entry.GetAuthor() == d.Entry.GetAuthor()) {
 				continue
 			}
 		}
-		if b := j.lastReturn(s, time.Time{}); b != nil && b.Seq > d.Seq {
-			continue
+		if j.covers(s, def, d) {
+			return d
 		}
-		known, own, worst := 0.5, false, 0.0
-		for _, it := range s.items {
-			if !j.counts(s, it) {
-				continue
-			}
-			b := 0.0
-			if g := j.judge(s, it); g.rank > rankGood {
-				b = max(g.badness, 0.5)
-			}
-			if it.Seq < d.Seq {
-				known = max(b, 0.5)
-				own = own || (it.Entry.GetAuthor() == d.Entry.GetAuthor() && b > 0)
-			} else {
-				worst = max(worst, b)
-			}
+		if i < len(s.devs)-mostDeviations {
+			break
 		}
-		if own || worst > known {
-			continue
-		}
-		return d
 	}
 	return nil
+}
+
+// mostDeviations bounds how many deviations of one step are tried, newest first.
+const mostDeviations = 50
+
+// covers says whether a deviation was accepted by another than the author of
+// what it covers, and no worse entry came after it.
+func (j *Job) covers(s *stepRec, def *procedure.Step, d *item) bool {
+	then := make([]*item, 0, len(s.items))
+	for _, it := range s.items {
+		if it.Seq < d.Seq {
+			then = append(then, it)
+		}
+	}
+	known := map[part]float64{}
+	for _, it := range j.evalKind(s, def, then, j.lastReturn(s, time.Time{}), time.Time{}).deciding {
+		g := j.judge(s, it)
+		if g.rank > rankGood && it.Entry.GetAuthor() == d.Entry.GetAuthor() {
+			return false
+		}
+		p := partOf(def, it.Entry)
+		known[p] = max(known[p], g.badness)
+	}
+	for _, it := range s.items {
+		if it.Seq > d.Seq && j.counts(s, it) && j.judge(s, it).badness > max(known[partOf(def, it.Entry)], 0.5) {
+			return false
+		}
+	}
+	return true
 }
 
 // kindFits says whether an entry's kind answers a step.

@@ -38,6 +38,7 @@ const (
 	ChainGap         = "CHAIN_GAP"           // a device's counters have a gap
 	ChainForked      = "CHAIN_FORKED"        // a counter was used twice
 	ChainBroken      = "CHAIN_BROKEN"        // a previous hash is not that of the entry before
+	RefusedAside     = "REFUSED_ASIDE"       // refused entries are kept aside
 	UnsentWork       = "UNSENT"              // a phone says that it still holds work
 	ClockOff         = "CLOCK_OFF"           // a device's clock was over two minutes off
 	ClockUnknown     = "CLOCK_UNKNOWN"       // a device's clock was never measured
@@ -48,7 +49,7 @@ var weights = func() map[string]int {
 	m := map[string]int{}
 	for i, k := range []string{GateUnmet, GateUnmetAtClose, WhileStopped, NoClimb, NotOnCrew, AfterClimb, Unqualified, FailedThenPassed, FailWithdrawn, Deviation,
 		OrderUncertain, NotProven, AfterDoubt, OptionalOut, WrongDoer, OnAnothersPhone, NotConfirmed, TraceDiffers, PhotoFinding, EndFaceFails, PlanDropped,
-		ChainForked, ChainBroken, ChainGap, UnsentWork, ClockOff, ClockUnknown} {
+		ChainForked, ChainBroken, ChainGap, RefusedAside, UnsentWork, ClockOff, ClockUnknown} {
 		m[k] = i
 	}
 	return m
@@ -67,6 +68,8 @@ type Exception struct {
 type found struct {
 	kind, subject, step, sentence string
 	lines                         []int64
+	finding                       string   // its code, where it is about a photo
+	photo                         [32]byte // that photo
 }
 
 func exceptionID(f found) string {
@@ -98,11 +101,20 @@ func (j *Job) entryExceptions(it *item) []found {
 	if def.Section.GetOnStructure() {
 		out = append(out, j.structureExceptions(it)...)
 	}
+	climb := e.GetClimb()
+	if climb == "" {
+		climb = climbOfStep(e.GetStep())
+	}
+	for _, gate := range j.requires(def, climb) {
+		if !j.metAt(gate, it.time) {
+			add(GateUnmet, gate, fmt.Sprintf("Entered before '%s' was met, or after it ended.", j.sectionTitle(gate)))
+		}
+	}
 	if !withdrawn {
 		if !rightDoer(s, it) {
 			add(WrongDoer, e.GetStep(), "This step is the lead's; the entry is kept and does not count.")
 		}
-		if e.GetAcknowledged() != nil && !j.ownWord(it) {
+		if own, _ := j.ownWord(it); e.GetAcknowledged() != nil && !own {
 			add(OnAnothersPhone, e.GetStep(), fmt.Sprintf("%s said it on another's phone; it does not open the gate until confirmed.", e.GetAuthor()))
 		}
 		g := j.judge(s, it)
@@ -135,10 +147,10 @@ func (j *Job) structureExceptions(it *item) []found {
 	}
 	c := j.climbs[id]
 	switch {
-	case c == nil || c.opened == nil:
+	case c == nil || c.opened == nil || t.Before(c.opened.time):
 		add(NoClimb, "", "Entered for work on the structure without a climb that is open.")
 	default:
-		if !slices.Contains(c.crewAt(t), e.GetAuthor()) {
+		if !slices.Contains(j.crewAt(c, t), e.GetAuthor()) {
 			add(NotOnCrew, id, fmt.Sprintf("%s was not on the climb's crew.", e.GetAuthor()))
 		}
 		if closed := j.closedAt(c); !closed.IsZero() && t.After(closed) {
@@ -146,11 +158,6 @@ func (j *Job) structureExceptions(it *item) []found {
 		}
 		if lacks := j.qualificationLacks(c, it.step.last.Section, t); len(lacks) > 0 {
 			add(Unqualified, id, "Qualification missing or ended: "+joinNames(lacks)+".")
-		}
-	}
-	for _, gate := range j.requires(it.step.last, id) {
-		if !j.gate(gate).holdsAt(t) {
-			add(GateUnmet, gate, fmt.Sprintf("Entered before '%s' was met, or after it ended.", j.sectionTitle(gate)))
 		}
 	}
 	if stop := j.stoppedAt(t); stop != nil {
@@ -162,6 +169,7 @@ func (j *Job) structureExceptions(it *item) []found {
 // Outside is what the fold needs to know and no line says.
 type Outside struct {
 	RefusedCounters map[string][]int64 // device to counters kept aside: no gap
+	Refused         int                // entries kept aside and not admitted
 }
 
 // exceptions lists everything that a lead must look at.
@@ -179,7 +187,7 @@ func (j *Job) exceptions(out Outside) []Exception {
 		groups[key] = &c
 		order = append(order, key)
 	}
-	for _, it := range j.items {
+	for _, it := range j.entries {
 		for _, f := range j.entryExceptions(it) {
 			if f.subject == "" {
 				f.subject = f.step
@@ -193,6 +201,9 @@ func (j *Job) exceptions(out Outside) []Exception {
 	j.photoExceptions(add)
 	j.climbExceptions(add)
 	j.deviceExceptions(out, add)
+	if out.Refused > 0 {
+		add(found{kind: RefusedAside, subject: strconv.Itoa(out.Refused), sentence: fmt.Sprintf("%d refused entries are kept aside; they count for nothing unless a lead admits them.", out.Refused)})
+	}
 
 	list := make([]Exception, 0, len(order))
 	for _, key := range order {
@@ -208,6 +219,14 @@ func (j *Job) exceptions(out Outside) []Exception {
 				x.LookedAt = append(x.LookedAt, l.Entry.GetAuthor())
 			}
 		}
+		if f.finding != "" {
+			for _, l := range j.accepted {
+				k := l.Entry.GetFindingAccepted()
+				if isLead(l) && j.isWithdrawn(l) == nil && l.Seq > x.Lines[len(x.Lines)-1] && digest(k.GetDigest()) == f.photo && slices.Contains(k.GetCodes(), f.finding) && !slices.Contains(x.LookedAt, l.Entry.GetAuthor()) {
+					x.LookedAt = append(x.LookedAt, l.Entry.GetAuthor())
+				}
+			}
+		}
 		list = append(list, x)
 	}
 	slices.SortStableFunc(list, func(a, b Exception) int { return weights[a.Kind] - weights[b.Kind] })
@@ -217,10 +236,8 @@ func (j *Job) exceptions(out Outside) []Exception {
 // stepsSorted returns the steps of the plan in order, then those it dropped.
 func (j *Job) stepsSorted() []*stepRec {
 	out := make([]*stepRec, 0, len(j.steps))
-	if j.exp != nil {
-		for _, d := range j.exp.Steps {
-			out = append(out, j.steps[d.ID])
-		}
+	for _, d := range j.Steps() {
+		out = append(out, j.steps[d.ID])
 	}
 	var dropped []*stepRec
 	for _, s := range j.steps {
@@ -254,12 +271,15 @@ func (j *Job) stepExceptions(s *stepRec, add func(found)) {
 				kept = append(kept, it)
 			}
 		}
-		if len(kept) > 0 {
+		if len(kept) > 0 && climbOfStep(s.id) != "" && !j.isOpened(climbOfStep(s.id)) {
+			put(NoClimb, "Entered for a climb that was never opened.", kept...)
+		} else if len(kept) > 0 {
 			put(PlanDropped, "The plan no longer has this step; what was entered is kept.", kept...)
 		}
 		return
 	}
 	var bad, lost []*item
+	counting := setOf(o.deciding)
 	for _, it := range s.items {
 		if !kindFits(s.last.Def, it.Entry) || !rightDoer(s, it) {
 			continue
@@ -268,7 +288,7 @@ func (j *Job) stepExceptions(s *stepRec, add func(found)) {
 		if j.judge(s, it).rank == rankBad {
 			if w != nil {
 				lost = append(lost, it)
-			} else if !slices.Contains(o.deciding, it) {
+			} else if !counting[it] && it.Entry.GetAcknowledged() == nil {
 				bad = append(bad, it)
 			}
 		}
@@ -318,7 +338,7 @@ func (j *Job) photoExceptions(add func(found)) {
 		hexd := hex.EncodeToString(d[:8])
 		for _, f := range x.Entry.GetPhotoExamined().GetFindings() {
 			if f.GetException() {
-				add(found{kind: PhotoFinding, subject: step + "#" + hexd + "#" + f.GetCode(), step: step, sentence: f.GetSentence(), lines: lines})
+				add(found{kind: PhotoFinding, subject: step + "#" + hexd + "#" + f.GetCode(), step: step, sentence: f.GetSentence(), lines: lines, finding: f.GetCode(), photo: d})
 			}
 		}
 		if g := x.Entry.GetPhotoExamined().GetEndFace(); g.GetOutcome() == recordv1.EndFaceGrade_FAIL || g.GetOutcome() == recordv1.EndFaceGrade_NOT_GRADABLE {
@@ -354,42 +374,44 @@ func (j *Job) climbExceptions(add func(found)) {
 	}
 	for _, id := range j.order {
 		c := j.climbs[id]
-		closed := j.closedAt(c)
-		if c.opened == nil || closed.IsZero() {
+		closer := j.closedBy(c)
+		if c.opened == nil || closer == nil {
 			continue
 		}
-		var closer *item
-		for _, it := range c.closers {
-			if it.time.Equal(closed) {
-				closer = it
+		closed, lines := closer.time, []int64{c.opened.Seq, closer.Seq}
+		unmet := func(gate, subject string) {
+			if j.metAt(gate, closed) {
+				return
 			}
+			f := found{kind: GateUnmetAtClose, subject: subject, sentence: fmt.Sprintf("'%s' was not met when the climb ended.", j.sectionTitle(gate)), lines: lines}
+			for _, s := range j.gate(gate).met {
+				if !s.to.IsZero() && !s.to.After(closed) {
+					f.sentence = fmt.Sprintf("'%s' had ended at %s and was not met again when the climb ended.", j.sectionTitle(gate), s.to.In(j.zone).Format("15:04"))
+				}
+			}
+			add(f)
+		}
+		for _, s := range j.climbGates {
+			unmet("climb:"+id+"/"+s.GetId(), "climb:"+id+"/"+s.GetId())
 		}
 		seen := map[string]bool{}
-		for _, s := range j.compiled.Proc.GetSections() {
-			if !s.GetOnStructure() {
-				continue
-			}
+		for _, s := range j.structure {
 			for _, r := range s.GetRequires() {
-				gate := "climb:" + id + "/" + r
-				if rs := j.compiled.Section(r); rs.GetRepeat() != recordv1.Section_CLIMB || seen[gate] {
-					continue
+				if j.compiled.Section(r).GetRepeat() == recordv1.Section_JOB && !seen[r] && len(j.section("job/"+r)) > 0 {
+					seen[r] = true
+					unmet("job/"+r, "job/"+r+"@"+id)
 				}
-				seen[gate] = true
-				g := j.gate(gate)
-				if g.holdsAt(closed) {
-					continue
-				}
-				f := found{kind: GateUnmetAtClose, subject: gate, sentence: fmt.Sprintf("'%s' was not met when the climb ended.", j.sectionTitle(gate))}
-				if n := len(g.met); n > 0 {
-					f.sentence = fmt.Sprintf("'%s' had ended at %s and was not met again when the climb ended.", j.sectionTitle(gate), g.met[n-1].to.In(j.zone).Format("15:04"))
-				}
-				if closer != nil {
-					f.lines = []int64{c.opened.Seq, closer.Seq}
-				}
-				add(f)
+			}
+			if lacks := j.qualificationLacks(c, s, closed); len(lacks) > 0 {
+				add(found{kind: Unqualified, subject: id, sentence: "Qualification missing or ended: " + joinNames(lacks) + ".", lines: lines})
 			}
 		}
 	}
+}
+
+func (j *Job) isOpened(climb string) bool {
+	c := j.climbs[climb]
+	return c != nil && c.opened != nil
 }
 
 func (j *Job) deviceExceptions(out Outside, add func(found)) {
@@ -401,9 +423,9 @@ func (j *Job) deviceExceptions(out Outside, add func(found)) {
 	for _, d := range ids {
 		c := j.devices[d]
 		var offs, unknown, broken []int64
-		known := map[int64]bool{}
+		known, refused := map[int64]bool{}, map[int64]bool{}
 		for _, n := range out.RefusedCounters[d] {
-			known[n] = true
+			known[n], refused[n] = true, true
 		}
 		hash := map[int64][][32]byte{}
 		largest := int64(0)
@@ -420,7 +442,10 @@ func (j *Job) deviceExceptions(out Outside, add func(found)) {
 		}
 		for _, it := range c.items {
 			n := it.Entry.GetCounter()
-			if prev := hash[n-1]; n > 1 && len(prev) > 0 && !slices.Contains(prev, digest(it.Entry.GetPrevious())) {
+			if it.KeyID == "" && len(it.Entry.GetPrevious()) == 0 {
+				continue // a client without a key need not chain
+			}
+			if prev := hash[n-1]; n > 1 && len(prev) > 0 && !refused[n-1] && !slices.Contains(prev, digest(it.Entry.GetPrevious())) {
 				broken = append(broken, it.Seq)
 			}
 		}
@@ -435,7 +460,11 @@ func (j *Job) deviceExceptions(out Outside, add func(found)) {
 			}
 		}
 		if missing > 0 {
-			add(found{kind: ChainGap, subject: d + "#" + strings.Join(gap, ","), sentence: fmt.Sprintf("%s: entry %s of this device has not arrived.", d, strings.Join(gap, ", "))})
+			subject := d + "#" + strings.Join(gap, ",")
+			if missing > len(gap) {
+				subject += "+" + strconv.Itoa(missing-len(gap))
+			}
+			add(found{kind: ChainGap, subject: subject, sentence: fmt.Sprintf("%s: entry %s of this device has not arrived.", d, strings.Join(gap, ", "))})
 		}
 		if len(c.forked) > 0 {
 			f := found{kind: ChainForked, subject: d, sentence: d + ": a counter was used for two different entries."}
@@ -476,39 +505,45 @@ type Doubt struct {
 	Assessed bool
 }
 
-// doubts lists the doubts, open and assessed.
+// doubts lists the doubts, open and assessed. One about an expired or
+// out-of-range tool is also settled by a deviation of its step.
 func (j *Job) doubts() []Doubt {
 	byID := map[string]*Doubt{}
+	steps := map[string]map[string]bool{}
 	var order []string
-	add := func(id, sentence string, it *item) {
-		d := byID[id]
-		if d == nil {
-			a := j.assessed[id]
-			d = &Doubt{ID: id, Sentence: sentence, Assessed: a != nil && j.isWithdrawn(a) == nil}
-			byID[id] = d
-			order = append(order, id)
-		}
-		if it != nil {
-			d.Entries = append(d.Entries, it.Entry.GetId())
-			if !slices.Contains(d.Steps, it.Entry.GetStep()) {
-				d.Steps = append(d.Steps, it.Entry.GetStep())
-			}
-		}
-	}
-	for _, it := range j.items {
-		inst := InstrumentOf(it.Entry)
-		if inst == "" || it.step == nil || it.Entry.GetKitChecked() != nil || j.isWithdrawn(it) != nil {
+	for _, it := range j.entries {
+		switch it.Entry.GetKind().(type) {
+		case *recordv1.Entry_ReadingTaken, *recordv1.Entry_TorqueApplied, *recordv1.Entry_TraceAttached, *recordv1.Entry_PhotoAttached, *recordv1.Entry_KitChecked, *recordv1.Entry_Confirmed, *recordv1.Entry_Answered:
+		default:
 			continue
 		}
-		g := j.judge(it.step, it)
-		ids := slices.Clone(g.doubts)
-		ids = append(ids, j.doubtsOf(it, inst)...)
-		if j.assessed[toolDoubt(it)] != nil {
-			ids = append(ids, toolDoubt(it))
+		if it.step == nil || it.step.last == nil || !kindFits(it.step.last.Def, it.Entry) || j.isWithdrawn(it) != nil {
+			continue
 		}
-		slices.Sort(ids)
-		for _, id := range slices.Compact(ids) {
-			add(id, j.doubtSentence(id, inst), it)
+		ids := j.judge(it.step, it).doubts
+		if len(ids) == 0 { // kinds that rest on no instrument may be named by a line all the same
+			for _, d := range j.doubtsBy[it.Entry.GetId()] {
+				ids = append(ids, d.Entry.GetKitInDoubt().GetDoubt())
+			}
+		}
+		for i, id := range ids {
+			if slices.Contains(ids[:i], id) {
+				continue
+			}
+			d := byID[id]
+			if d == nil {
+				d = &Doubt{ID: id, Sentence: j.doubtSentence(id, InstrumentOf(it.Entry)), Assessed: j.assessmentOf(id) != nil}
+				byID[id], steps[id] = d, map[string]bool{}
+				order = append(order, id)
+			}
+			if id == toolDoubt(it) && j.eval(it.step).state == recordv1.StepState_DEVIATING {
+				d.Assessed = true
+			}
+			d.Entries = append(d.Entries, it.Entry.GetId())
+			if !steps[id][it.step.id] {
+				steps[id][it.step.id] = true
+				d.Steps = append(d.Steps, it.step.id)
+			}
 		}
 	}
 	out := make([]Doubt, 0, len(order))
@@ -519,10 +554,8 @@ func (j *Job) doubts() []Doubt {
 }
 
 func (j *Job) doubtSentence(id, instrument string) string {
-	for _, d := range j.doubted {
-		if d.Entry.GetKitInDoubt().GetDoubt() == id {
-			return d.Entry.GetKitInDoubt().GetCause()
-		}
+	if d := j.doubted[id]; d != nil {
+		return d.Entry.GetKitInDoubt().GetCause()
 	}
 	if strings.HasPrefix(id, "tool:") {
 		return instrument + " was out of its calibration or outside its range."

@@ -19,7 +19,6 @@ type span struct{ from, to time.Time }
 // gateTimeline is when a gate was met, in order.
 type gateTimeline struct {
 	met []span
-	why string // what is lacking after the last event, in words
 }
 
 // holdsAt says whether the gate was met at t.
@@ -47,12 +46,36 @@ func (j *Job) gate(instance string) *gateTimeline {
 	return g
 }
 
+// metAt says whether a gate is met at t, without making its whole timeline.
+func (j *Job) metAt(instance string, t time.Time) bool {
+	if j.gatesFor == j.gateEpoch {
+		if g := j.gates[instance]; g != nil {
+			return g.holdsAt(t)
+		}
+	}
+	steps := j.section(instance)
+	if len(steps) == 0 {
+		return j.leftOut(instance)
+	}
+	ok, _ := j.sectionGood(steps, t)
+	return ok
+}
+
+// leftOut says that a climb is open and the procedure's conditions leave this
+// section out: what has no step is no gate.
+func (j *Job) leftOut(instance string) bool {
+	c := j.climbs[climbOfStep(instance)]
+	return c != nil && c.exp != nil
+}
+
 // makeTimeline evaluates a gate at each moment at which it may change.
 func (j *Job) makeTimeline(instance string) *gateTimeline {
-	steps := j.exp.Section(instance)
+	steps := j.section(instance)
 	g := &gateTimeline{}
 	if len(steps) == 0 {
-		g.why = "This part of the procedure has not begun."
+		if j.leftOut(instance) {
+			g.met = []span{{}}
+		}
 		return g
 	}
 	var moments []time.Time
@@ -60,18 +83,21 @@ func (j *Job) makeTimeline(instance string) *gateTimeline {
 		s := j.steps[d.ID]
 		for _, it := range s.items {
 			moments = append(moments, it.time)
-			if gd := j.judge(s, it); !gd.until.IsZero() {
-				moments = append(moments, gd.until)
-			}
-			for _, c := range j.confirmed[it.Entry.GetId()] {
-				moments = append(moments, c.time)
+			gd := j.judge(s, it)
+			for _, t := range []time.Time{gd.until, gd.from} {
+				if !t.IsZero() {
+					moments = append(moments, t)
+				}
 			}
 		}
 		for _, b := range s.backs {
 			moments = append(moments, b.time)
 		}
 		if d.Def.GetAcknowledge() != nil {
-			for _, c := range j.climbs {
+			for id, c := range j.climbs {
+				if d.Scope == recordv1.Section_CLIMB && id != d.ScopeID {
+					continue
+				}
 				for _, it := range c.crews {
 					moments = append(moments, it.time)
 				}
@@ -87,17 +113,19 @@ func (j *Job) makeTimeline(instance string) *gateTimeline {
 	moments = slices.CompactFunc(moments, time.Time.Equal)
 	open := false
 	for _, t := range moments {
-		ok, why := j.sectionGood(steps, t)
+		ok, _ := j.sectionGood(steps, t)
 		switch {
 		case ok && !open:
 			g.met = append(g.met, span{from: t})
 		case !ok && open:
 			g.met[len(g.met)-1].to = t
 		}
-		open, g.why = ok, why
+		open = ok
 	}
-	if len(moments) == 0 {
-		_, g.why = j.sectionGood(steps, time.Time{}.Add(1))
+	if len(moments) == 0 { // a section without a required step is met from the start
+		if ok, _ := j.sectionGood(steps, time.Time{}.Add(1)); ok {
+			g.met = []span{{}}
+		}
 	}
 	return g
 }
@@ -119,9 +147,9 @@ func (j *Job) sectionGood(steps []*procedure.Step, t time.Time) (bool, string) {
 
 func (j *Job) stepGood(s *stepRec, t time.Time) (bool, string) {
 	if s.def.Def.GetKitCheck() != nil {
-		for i := len(j.kits) - 1; i >= 0; i-- {
-			k := j.kits[i]
-			if k.time.After(t) || j.isWithdrawn(k.it) != nil {
+		for n := j.lastKit(j.kits, t); n >= 0; n-- {
+			k := j.kits[n]
+			if !j.usable(k) || !(k.it.step == s || standsFor(k, s.def)) {
 				continue
 			}
 			if !t.Before(k.until) {
@@ -143,10 +171,10 @@ func (j *Job) stepGood(s *stepRec, t time.Time) (bool, string) {
 		}
 		return false, o.sentence
 	}
+	if s.def.Def.GetPhoto() != nil {
+		return true, ""
+	}
 	for _, it := range o.deciding {
-		if s.def.Def.GetAcknowledge() != nil || s.def.Def.GetPhoto() != nil {
-			continue
-		}
 		g := j.judge(s, it)
 		if !g.proven {
 			return false, "within limits, but not proven; a gate needs a proven pass."
@@ -163,20 +191,23 @@ func (j *Job) requires(def *procedure.Step, climb string) []string {
 	return j.exp.Requires(def.SectionInstance, climb)
 }
 
-// crewAt returns who is on a climb at t; the zero t means now.
-func (c *climb) crewAt(t time.Time) []string {
-	var crew []string
-	for _, it := range c.crews {
-		if !t.IsZero() && it.time.After(t) && crew != nil {
-			break
-		}
+// crewAt returns who is on a climb at t; the zero t means now. Before the climb
+// is opened nobody is.
+func (j *Job) crewAt(c *climb, t time.Time) []string {
+	n := len(c.crews)
+	if !t.IsZero() {
+		n = upTo(c.crews, t)
+	}
+	for n--; n >= 0; n-- {
+		it := c.crews[n]
 		if o := it.Entry.GetClimbOpened(); o != nil {
-			crew = o.GetCrew()
-		} else {
-			crew = it.Entry.GetCrewChanged().GetCrew()
+			return o.GetCrew()
+		}
+		if j.isWithdrawn(it) == nil && c.opened != nil && c.opened.before(it) {
+			return it.Entry.GetCrewChanged().GetCrew()
 		}
 	}
-	return crew
+	return nil
 }
 
 // crewFor returns who must answer a step for himself: the climb's crew; for a
@@ -184,13 +215,13 @@ func (c *climb) crewAt(t time.Time) []string {
 func (j *Job) crewFor(scope recordv1.Section_Repeat, id string, t time.Time) []string {
 	if scope == recordv1.Section_CLIMB {
 		if c := j.climbs[id]; c != nil {
-			return c.crewAt(t)
+			return j.crewAt(c, t)
 		}
 		return nil
 	}
 	var all []string
 	for _, cid := range j.order {
-		for _, p := range j.climbs[cid].crewAt(t) {
+		for _, p := range j.crewAt(j.climbs[cid], t) {
 			if !slices.Contains(all, p) {
 				all = append(all, p)
 			}
@@ -199,8 +230,13 @@ func (j *Job) crewFor(scope recordv1.Section_Repeat, id string, t time.Time) []s
 	return all
 }
 
-// closedAt returns when everyone of a climb was down; zero while open.
-func (j *Job) closedAt(c *climb) time.Time {
+// closedBy returns the entry by which everyone of a climb was down; nil while
+// it is open.
+func (j *Job) closedBy(c *climb) *item {
+	if c.closerOf == j.gateEpoch {
+		return c.closer
+	}
+	c.closer, c.closerOf = nil, j.gateEpoch
 	down := map[string]bool{}
 	for _, it := range c.closers {
 		if j.isWithdrawn(it) != nil {
@@ -209,13 +245,18 @@ func (j *Job) closedAt(c *climb) time.Time {
 		for _, p := range it.Entry.GetClimbClosed().GetDown() {
 			down[p] = true
 		}
-		missing := false
-		for _, p := range c.crewAt(it.time) {
-			missing = missing || !down[p]
+		if !slices.ContainsFunc(j.crewAt(c, it.time), func(p string) bool { return !down[p] }) {
+			c.closer = it
+			break
 		}
-		if !missing {
-			return it.time
-		}
+	}
+	return c.closer
+}
+
+// closedAt returns when everyone of a climb was down; zero while open.
+func (j *Job) closedAt(c *climb) time.Time {
+	if it := j.closedBy(c); it != nil {
+		return it.time
 	}
 	return time.Time{}
 }
@@ -261,19 +302,15 @@ func (j *Job) qualificationLacks(c *climb, section *recordv1.Section, t time.Tim
 		return nil
 	}
 	day := t.In(j.zone).Format(time.DateOnly)
-	pinned := map[string][]string{}
-	for _, it := range c.crews {
-		for _, m := range it.Pinned().GetCrew() {
-			pinned[m.GetPerson()] = m.GetQualifications()
-		}
-	}
 	var lacks []string
-	for _, p := range c.crewAt(t) {
+	for _, p := range j.crewAt(c, t) {
+		pin, held := j.qualificationsOf(c, p, t)
 		for _, q := range section.GetQualifications() {
-			ok := slices.ContainsFunc(pinned[p], func(s string) bool { return holdsOn(s, q, day) })
+			ok := slices.ContainsFunc(held, func(s string) bool { return holdsOn(s, q, day) })
 			for _, e := range j.ended[p] {
+				// What was pinned afterwards knows of the end already.
 				x := e.Entry.GetQualificationEnded()
-				if x.GetQualification() == q && day > x.GetUntil() && !e.time.After(t) {
+				if x.GetQualification() == q && day > x.GetUntil() && e.Seq > pin {
 					ok = false
 				}
 			}
@@ -285,9 +322,35 @@ func (j *Job) qualificationLacks(c *climb, section *recordv1.Section, t time.Tim
 	return lacks
 }
 
+// qualificationsOf returns what a crew member held as the newest line up to t
+// pinned it, and that line's number; from a later line where none did before.
+func (j *Job) qualificationsOf(c *climb, person string, t time.Time) (seq int64, held []string) {
+	n := upTo(c.crews, t)
+	find := func(it *item) bool {
+		for _, m := range it.Pinned().GetCrew() {
+			if m.GetPerson() == person {
+				seq, held = it.Seq, m.GetQualifications()
+				return true
+			}
+		}
+		return false
+	}
+	for _, it := range slices.Backward(c.crews[:n]) {
+		if find(it) {
+			return seq, held
+		}
+	}
+	for _, it := range c.crews[n:] {
+		if find(it) {
+			return seq, held
+		}
+	}
+	return 0, nil
+}
+
 // Hold is a gate that is not met.
 type Hold struct {
-	Gate     string // instance of a section, "qualification:<climb>/<section>" or "work-stopped"
+	Gate     string // instance of a section, "qualification:<climb>/<section>", "kit" or "work-stopped"
 	Climb    string
 	Title    string
 	Sentence string
@@ -299,6 +362,32 @@ func (j *Job) holds(t time.Time) []Hold {
 	if j.exp == nil {
 		return nil
 	}
+	out := j.climbHolds(t)
+	seen := map[string]bool{}
+	kit := false
+	for _, instance := range j.needing {
+		if j.openIn[instance] == 0 {
+			continue
+		}
+		for _, gate := range j.gatesOf[instance] {
+			if seen[gate] {
+				continue
+			}
+			seen[gate] = true
+			if h, ok := j.gateHold(gate, "", t); ok {
+				out = append(out, h)
+				kit = kit || slices.ContainsFunc(j.section(gate), func(d *procedure.Step) bool { return d.Def.GetKitCheck() != nil })
+			}
+		}
+	}
+	if h, ok := j.kitHold(t); ok && !kit {
+		out = append(out, h)
+	}
+	return out
+}
+
+// climbHolds lists the holds of the climbs that are open at t, and a stop.
+func (j *Job) climbHolds(t time.Time) []Hold {
 	var out []Hold
 	if stop := j.stoppedAt(t); stop != nil {
 		s := "Work is stopped. A lead or a competent person resumes it."
@@ -307,77 +396,84 @@ func (j *Job) holds(t time.Time) []Hold {
 		}
 		out = append(out, Hold{Gate: "work-stopped", Title: "Work stopped", Sentence: s, Since: stop.time})
 	}
-	seen := map[string]bool{}
-	addGate := func(gate, climb string) {
-		if seen[gate] {
-			return
-		}
-		seen[gate] = true
-		g := j.gate(gate)
-		if g.holdsAt(t) {
-			return
-		}
-		h := Hold{Gate: gate, Climb: climb, Title: j.sectionTitle(gate), Sentence: g.whyAt(j, gate, t)}
-		for _, s := range g.met {
-			if !s.to.IsZero() && !s.to.After(t) {
-				h.Since = s.to
-			}
-		}
-		out = append(out, h)
-	}
 	for _, id := range j.order {
 		c := j.climbs[id]
-		if c.opened == nil {
+		if c.opened == nil || t.Before(c.opened.time) {
 			continue
 		}
 		if closed := j.closedAt(c); !closed.IsZero() && !t.Before(closed) {
 			continue
 		}
-		for _, s := range j.compiled.Proc.GetSections() {
-			if s.GetOnStructure() {
-				for _, r := range s.GetRequires() {
-					if rs := j.compiled.Section(r); rs.GetRepeat() == recordv1.Section_CLIMB {
-						addGate("climb:"+id+"/"+r, id)
-					}
-				}
+		for _, s := range j.climbGates {
+			if h, ok := j.gateHold("climb:"+id+"/"+s.GetId(), id, t); ok {
+				out = append(out, h)
 			}
+		}
+		for _, s := range j.compiled.Proc.GetSections() {
 			if s.GetOnStructure() || s.GetRepeat() == recordv1.Section_CLIMB {
 				if lacks := j.qualificationLacks(c, s, t); len(lacks) > 0 {
-					gate := "qualification:" + id + "/" + s.GetId()
-					if !seen[gate] {
-						seen[gate] = true
-						out = append(out, Hold{Gate: gate, Climb: id, Title: "Qualification",
-							Sentence: "Missing or ended: " + joinNames(lacks) + ". The office enters it, or the crew changes."})
-					}
+					out = append(out, Hold{Gate: "qualification:" + id + "/" + s.GetId(), Climb: id, Title: "Qualification",
+						Sentence: "Missing or ended: " + joinNames(lacks) + ". The office enters it, or the crew changes."})
 				}
-			}
-		}
-	}
-	// Gates that belong to no climb hold while what needs them is not done.
-	needed := map[string]bool{}
-	for _, d := range j.exp.Steps {
-		if !d.Required || done(j.eval(j.steps[d.ID]).state) || len(d.Section.GetRequires()) == 0 {
-			continue
-		}
-		for _, gate := range j.requires(d, "") {
-			if !strings.HasPrefix(gate, "climb:") && !needed[gate] && len(j.exp.Section(gate)) > 0 {
-				needed[gate] = true
-				addGate(gate, "")
 			}
 		}
 	}
 	return out
 }
 
-// whyAt says what is lacking at t.
-func (g *gateTimeline) whyAt(j *Job, gate string, t time.Time) string {
-	steps := j.exp.Section(gate)
-	if len(steps) == 0 {
-		return g.why
+// gateHold returns the hold of a gate that is not met at t.
+func (j *Job) gateHold(gate, climb string, t time.Time) (Hold, bool) {
+	if j.metAt(gate, t) {
+		return Hold{}, false
 	}
-	_, why := j.sectionGood(steps, t)
-	return why
+	h := Hold{Gate: gate, Climb: climb, Title: j.sectionTitle(gate), Sentence: "This part of the procedure has not begun."}
+	if steps := j.section(gate); len(steps) > 0 {
+		_, h.Sentence = j.sectionGood(steps, t)
+	}
+	if !j.tracking { // nobody asks while a line is applied
+		for _, s := range j.gate(gate).met {
+			if !s.to.IsZero() && !s.to.After(t) {
+				h.Since = s.to
+			}
+		}
+	}
+	return h, true
 }
+
+// kitHold returns the hold while readings are still asked for that need a kit's
+// self-check, and none is good at t or good enough for their limits.
+func (j *Job) kitHold(t time.Time) (Hold, bool) {
+	h := Hold{Gate: "kit", Title: "Test kit"}
+	n := j.lastKit(j.kits, t)
+	var k *kitCheck
+	if n >= 0 {
+		k = j.kits[n]
+	}
+	for _, s := range j.kitReadings {
+		if !s.def.Required || done(j.eval(s).state) {
+			continue
+		}
+		l := s.def.Limit
+		switch {
+		case k == nil:
+			h.Sentence = "No self-check of the test kit is known. Check the kit; readings are kept and do not count before."
+		case !t.Before(k.until):
+			h.Sentence, h.Since = "The self-check of the test kit held until "+k.until.In(j.zone).Format("15:04")+". Check the kit again.", k.until
+		case k.state == recordv1.KitState_NOT_FIT:
+			h.Sentence, h.Since = "The test kit is not fit for use. Put it right and check it again.", k.time
+		case k.residual != nil && l != nil && l.Upper != nil && l.Unit == recordv1.Measure_DECIBELS_CARRIER && *l.Upper-*k.residual < kitMargin:
+			h.Sentence, h.Since = "The kit's residual is less than 10 dB under the limit of "+s.id+": the kit is not fit for that limit.", k.time
+		default:
+			continue
+		}
+		return h, true
+	}
+	return Hold{}, false
+}
+
+// kitMargin is how far in dB a kit's residual lies under a limit that the kit is
+// fit for: the settled rule of the record.
+const kitMargin = 10.0
 
 // sectionTitle returns the title of a section instance.
 func (j *Job) sectionTitle(instance string) string {

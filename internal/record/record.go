@@ -10,6 +10,7 @@
 package record
 
 import (
+	"crypto/sha256"
 	"fmt"
 	"slices"
 	"time"
@@ -51,16 +52,23 @@ type item struct {
 	*Line
 	time      time.Time // corrected, never earlier than the device's previous
 	base      time.Time // corrected alone
+	order     int64     // breaks ties of time: seq, or that of the device's entry before if larger
 	vague     bool      // no clock offset is known
 	step      *stepRec  // nil for entries about the job
 	judged    *judgement
 	judgedFor int64 // epoch of judged
 }
 
-// before sorts by corrected time, ties by seq.
+// before sorts by corrected time, ties by seq; what one device made later never
+// comes before what it made earlier.
 func (a *item) before(b *item) bool {
-	if !a.time.Equal(b.time) {
+	switch {
+	case !a.time.Equal(b.time):
 		return a.time.Before(b.time)
+	case a.order != b.order:
+		return a.order < b.order
+	case a.Entry.GetCounter() != b.Entry.GetCounter():
+		return a.Entry.GetCounter() < b.Entry.GetCounter()
 	}
 	return a.Seq < b.Seq
 }
@@ -79,14 +87,20 @@ type stepRec struct {
 	fresh  bool            // result is current
 }
 
-// climb is one climb.
+// climb is one climb. Entries may name it before it is known to be open; its
+// steps are asked for from the line on that opens it.
 type climb struct {
-	id      string
-	opened  *item
-	crews   []*item // 'climb opened' and 'crew changed', sorted
-	closers []*item // 'climb closed', sorted
-	named   bool    // only named by an entry so far
+	id       string
+	opened   *item
+	exp      *procedure.Expansion // its sections alone; nil until opened
+	crews    []*item              // 'climb opened' and 'crew changed', sorted
+	closers  []*item              // 'climb closed', sorted
+	closer   *item                // the one that completed it, cached
+	closerOf int64                // gate epoch of closer
 }
+
+// tool is what was entered with one instrument, sorted.
+type tool struct{ items []*item }
 
 // Job is a job folded so far. It is not safe for concurrent use.
 type Job struct {
@@ -95,8 +109,10 @@ type Job struct {
 	opened   *item
 	zone     *time.Location
 	plan     *recordv1.Plan
-	exp      *procedure.Expansion
-	items    []*item
+	exp      *procedure.Expansion // of the plan, without climbs
+	list     []*procedure.Step    // every step in order, nil when it must be made again
+	items    []*item              // by line
+	entries  []*item              // items and the refused entries that were admitted
 	byID     map[string]*item
 	steps    map[string]*stepRec
 	climbs   map[string]*climb
@@ -108,22 +124,23 @@ type Job struct {
 	received   map[[32]byte]*item
 	examined   map[[32]byte]*item
 	photoOf    map[[32]byte][]*item // photo entries by digest
+	copies     map[[32]byte][]*item // entries of derived copies by the original's digest
 	traces     map[string]*item     // trace received by attaching entry's id
 	kits       []*kitCheck          // sorted by time
-	doubted    []*item              // kit in doubt
-	calibrated map[string][]*item   // calibration changes by instrument
-	ended      map[string][]*item   // qualification ended by person
-	assessed   map[string]*item     // by doubt id
-	lookedAt   map[string][]*item   // by exception id
-	accepted   []*item              // findings accepted
-	stops      []*item              // stopped and resumed, sorted
-	unsent     map[string]*item     // last report by device
+	kitsOf     map[string][]*kitCheck
+	tools      map[string]*tool   // by instrument; "" for entries that name none
+	doubted    map[string]*item   // kit in doubt by doubt id
+	doubtsBy   map[string][]*item // kit in doubt by the doubted entry's id
+	calibrated map[string][]*item // calibration changes by instrument
+	ended      map[string][]*item // qualification ended by person
+	assessed   map[string][]*item // by doubt id
+	lookedAt   map[string][]*item // by exception id
+	accepted   []*item            // findings accepted
+	stops      []*item            // stopped and resumed, sorted
+	unsent     map[string]*item   // last report by device
 	admitted   map[[32]byte]*item
 
 	finish     *item // the effective 'finished', nil when none
-	futile     []*item
-	signed     *item
-	endedLine  *item
 	lockedLine *item
 
 	gateSections map[string]bool // ids of sections that others require
@@ -131,7 +148,17 @@ type Job struct {
 	gateEpoch    int64           // moves when gates may change
 	gates        map[string]*gateTimeline
 	gatesFor     int64
-	missing      int // required steps that are not done
+	missing      int                   // required steps that are not done
+	total        int                   // steps in force
+	openIn       map[string]int        // required steps that are not done, by section instance
+	needers      map[string][]string   // instances in needing, by gate
+	needing      []string              // section instances that have gates of their own beside those of climbs
+	gatesOf      map[string][]string   // those gates
+	ackSteps     map[string][]*stepRec // steps that each person answers, by climb; "" for the others
+	kitSteps     []*stepRec            // self-checks of a kit
+	kitReadings  []*stepRec            // readings that need one
+	climbGates   []*recordv1.Section   // sections of the climb that others require
+	structure    []*recordv1.Section   // on the structure
 	touched      []touch
 	tracking     bool
 }
@@ -148,14 +175,21 @@ func Open(c *procedure.Compiled) *Job {
 		compiled: c, zone: time.UTC,
 		byID: map[string]*item{}, steps: map[string]*stepRec{}, climbs: map[string]*climb{}, devices: map[string]*chain{},
 		withdrawn: map[string][]*item{}, confirmed: map[string][]*item{},
-		received: map[[32]byte]*item{}, examined: map[[32]byte]*item{}, photoOf: map[[32]byte][]*item{}, traces: map[string]*item{},
-		calibrated: map[string][]*item{}, ended: map[string][]*item{}, assessed: map[string]*item{}, lookedAt: map[string][]*item{},
+		received: map[[32]byte]*item{}, examined: map[[32]byte]*item{}, photoOf: map[[32]byte][]*item{}, copies: map[[32]byte][]*item{}, traces: map[string]*item{},
+		kitsOf: map[string][]*kitCheck{}, tools: map[string]*tool{}, doubted: map[string]*item{}, doubtsBy: map[string][]*item{},
+		calibrated: map[string][]*item{}, ended: map[string][]*item{}, assessed: map[string][]*item{}, lookedAt: map[string][]*item{},
 		unsent: map[string]*item{}, admitted: map[[32]byte]*item{},
 		gateSections: map[string]bool{}, gates: map[string]*gateTimeline{},
 	}
 	for _, s := range c.Proc.GetSections() {
+		if s.GetOnStructure() {
+			j.structure = append(j.structure, s)
+		}
 		for _, r := range s.GetRequires() {
 			j.gateSections[r] = true
+			if g := c.Section(r); g.GetRepeat() == recordv1.Section_CLIMB && (s.GetOnStructure() || s.GetRepeat() == recordv1.Section_CLIMB) && !slices.Contains(j.climbGates, g) {
+				j.climbGates = append(j.climbGates, g)
+			}
 		}
 	}
 	return j
@@ -223,12 +257,51 @@ func (j *Job) Step(id string) *procedure.Step {
 	return nil
 }
 
-// Steps returns the steps of the plan in force, in order.
+// Steps returns the steps of the plan in force and of the climbs that were
+// opened, in order. The slice is for reading only.
 func (j *Job) Steps() []*procedure.Step {
-	if j.exp == nil {
+	if j.list == nil && j.exp != nil {
+		j.list = j.inOrder()
+	}
+	return j.list
+}
+
+// inOrder merges the steps of the plan and of the climbs: the sections in the
+// order of the procedure, as procedure.Expand gives them for both at once.
+func (j *Job) inOrder() []*procedure.Step {
+	run, runs := map[string]int{}, 0
+	sections := j.compiled.Proc.GetSections()
+	for i, s := range sections {
+		if i > 0 && s.GetRepeat() != sections[i-1].GetRepeat() {
+			runs++
+		}
+		run[s.GetId()] = runs
+	}
+	parts := make([][]*procedure.Step, runs+1)
+	put := func(e *procedure.Expansion) {
+		for _, d := range e.Steps {
+			n := run[d.Section.GetId()]
+			parts[n] = append(parts[n], d)
+		}
+	}
+	put(j.exp)
+	for _, id := range j.order {
+		if c := j.climbs[id]; c.exp != nil {
+			put(c.exp)
+		}
+	}
+	return slices.Concat(parts...)
+}
+
+// section returns the steps of a section instance in force.
+func (j *Job) section(instance string) []*procedure.Step {
+	if id := climbOfStep(instance); id != "" {
+		if c := j.climbs[id]; c != nil && c.exp != nil {
+			return c.exp.Section(instance)
+		}
 		return nil
 	}
-	return j.exp.Steps
+	return j.exp.Section(instance)
 }
 
 // Apply adds the next line.
@@ -262,27 +335,29 @@ func (j *Job) Apply(l *Line) error {
 			return err
 		}
 	}
-	// A climb that is opened or first named gives steps of its own.
-	for _, id := range climbsOf(e) {
-		if err := j.knowClimb(id); err != nil {
+	if e.GetClimbOpened() != nil {
+		if err := j.openClimb(e.GetId(), it); err != nil {
 			return err
 		}
 	}
 	j.items = append(j.items, it)
+	j.entries = append(j.entries, it)
 	j.byID[e.GetId()] = it
 	j.place(it)
 	j.note(it)
+	j.declare(it)
+	return nil
+}
+
+// declare lets a 'finished' take effect where nothing is open, and ends the one
+// in effect where something is.
+func (j *Job) declare(it *item) {
 	if j.finish != nil && j.missing > 0 {
 		j.finish = nil // what opened a step after 'finished' opened the job
 	}
-	if e.GetFinished() != nil {
-		if j.missing == 0 {
-			j.finish = it
-		} else {
-			j.futile = append(j.futile, it)
-		}
+	if it.Entry.GetFinished() != nil && j.missing == 0 && j.isWithdrawn(it) == nil {
+		j.finish = it
 	}
-	return nil
 }
 
 // open takes the site, the zone and the plan.
@@ -301,71 +376,170 @@ func (j *Job) usePlan(p *recordv1.Plan) error {
 	if p == nil {
 		p = &recordv1.Plan{}
 	}
-	exp, err := j.compiled.Expand(p, j.order)
+	exp, climbs, err := j.expandAll(p)
 	if err != nil {
 		return err
 	}
 	j.plan, j.exp = p, exp
+	for id, e := range climbs {
+		j.climbs[id].exp = e
+	}
 	j.adopt()
 	return nil
 }
 
-// adopt moves the steps to the expansion in force and counts again.
+// expandAll multiplies the procedure with a plan and with each climb opened.
+func (j *Job) expandAll(p *recordv1.Plan) (*procedure.Expansion, map[string]*procedure.Expansion, error) {
+	exp, err := j.compiled.Expand(p, nil)
+	if err != nil {
+		return nil, nil, err
+	}
+	total := len(exp.Steps)
+	climbs := map[string]*procedure.Expansion{}
+	for id, c := range j.climbs {
+		if c.opened == nil {
+			continue
+		}
+		if climbs[id], err = j.expandClimb(p, id); err != nil {
+			return nil, nil, err
+		}
+		total += len(climbs[id].Steps)
+	}
+	return exp, climbs, checkTotal(total)
+}
+
+func checkTotal(n int) error {
+	if n > procedure.MaxExpanded {
+		return errs.Newf(errs.Invalid, "EXPANSION_TOO_LARGE", "plan: this procedure, this plan and the climbs come to %d steps; at most %d", n, procedure.MaxExpanded)
+	}
+	return nil
+}
+
+// expandClimb returns the steps of one climb alone. Lines and connections bear
+// on no climb; the plan's attributes may.
+func (j *Job) expandClimb(p *recordv1.Plan, id string) (*procedure.Expansion, error) {
+	e, err := j.compiled.Expand(&recordv1.Plan{Attributes: p.GetAttributes()}, []string{id})
+	if err != nil {
+		return nil, err
+	}
+	e.Steps = slices.DeleteFunc(e.Steps, func(d *procedure.Step) bool { return d.Scope != recordv1.Section_CLIMB })
+	return e, nil
+}
+
+// adopt moves the steps to the plan in force and counts again.
 func (j *Job) adopt() {
 	for _, s := range j.steps {
+		if j.tracking && s.last != nil && len(s.items)+len(s.devs) > 0 {
+			j.touched = append(j.touched, touch{s, stateOf(s)})
+		}
 		s.def, s.fresh = nil, false
 	}
-	j.missing = 0
+	j.missing, j.total = 0, 0
+	j.openIn, j.gatesOf, j.ackSteps = map[string]int{}, map[string][]string{}, map[string][]*stepRec{}
+	j.needing, j.kitSteps, j.kitReadings, j.needers = nil, nil, nil, map[string][]string{}
 	j.epoch++
+	j.list = nil
+	j.define(j.exp)
+	for _, id := range j.order {
+		if c := j.climbs[id]; c.exp != nil {
+			j.define(c.exp)
+		}
+	}
+	j.judgeKits()
+	j.count(j.exp)
+	for _, id := range j.order {
+		if c := j.climbs[id]; c.exp != nil {
+			j.count(c.exp)
+		}
+	}
 	j.gateEpoch++
-	for _, d := range j.exp.Steps {
-		s := j.steps[d.ID]
-		if s == nil {
-			s = &stepRec{id: d.ID}
-			j.steps[d.ID] = s
+}
+
+// define gives the steps of an expansion their definitions.
+func (j *Job) define(e *procedure.Expansion) {
+	for _, d := range e.Steps {
+		s := j.rec(d.ID)
+		s.def, s.last, s.fresh = d, d, false
+		switch {
+		case d.Def.GetAcknowledge() != nil && d.Scope == recordv1.Section_CLIMB:
+			j.ackSteps[d.ScopeID] = append(j.ackSteps[d.ScopeID], s)
+		case d.Def.GetAcknowledge() != nil:
+			j.ackSteps[""] = append(j.ackSteps[""], s)
+		case d.Def.GetKitCheck() != nil:
+			j.kitSteps = append(j.kitSteps, s)
+		case d.Def.GetReading().GetNeedsKitCheck():
+			j.kitReadings = append(j.kitReadings, s)
 		}
-		s.def, s.last = d, d
-		if d.Required && !done(j.eval(s).state) {
+		if len(d.Section.GetRequires()) == 0 {
+			continue
+		}
+		if _, ok := j.gatesOf[d.SectionInstance]; !ok {
+			gates := slices.DeleteFunc(j.exp.Requires(d.SectionInstance, ""), func(g string) bool { return climbOfStep(g) != "" || len(j.exp.Section(g)) == 0 })
+			j.gatesOf[d.SectionInstance] = gates
+			if len(gates) > 0 {
+				j.needing = append(j.needing, d.SectionInstance)
+				for _, g := range gates {
+					j.needers[g] = append(j.needers[g], d.SectionInstance)
+				}
+			}
+		}
+	}
+}
+
+// count evaluates the steps of an expansion and counts those that are missing.
+func (j *Job) count(e *procedure.Expansion) {
+	j.total += len(e.Steps)
+	for _, d := range e.Steps {
+		if s := j.steps[d.ID]; d.Required && !done(j.eval(s).state) {
 			j.missing++
+			j.openIn[d.SectionInstance]++
 		}
 	}
 }
 
-// climbsOf names the climbs that an entry brings up.
-func climbsOf(e *recordv1.Entry) []string {
-	var ids []string
-	if e.GetClimbOpened() != nil {
-		ids = append(ids, e.GetId())
+// rec returns the record of a step, made if it is new.
+func (j *Job) rec(id string) *stepRec {
+	s := j.steps[id]
+	if s == nil {
+		s = &stepRec{id: id}
+		j.steps[id] = s
 	}
-	if c := e.GetClimb(); c != "" {
-		ids = append(ids, c)
-	}
-	if c := climbOfStep(e.GetStep()); c != "" {
-		ids = append(ids, c)
-	}
-	return ids
+	return s
 }
 
-// knowClimb makes the steps of a climb that was not mentioned before.
-func (j *Job) knowClimb(id string) error {
-	if j.climbs[id] != nil {
-		return nil
+// know returns the climb of this id, made if it is named for the first time.
+func (j *Job) know(id string) *climb {
+	c := j.climbs[id]
+	if c == nil {
+		c = &climb{id: id}
+		j.climbs[id] = c
 	}
-	exp, err := j.compiled.Expand(j.plan, append(slices.Clone(j.order), id))
+	return c
+}
+
+// openClimb makes the steps of a climb.
+func (j *Job) openClimb(id string, it *item) error {
+	e, err := j.expandClimb(j.plan, id)
 	if err != nil {
 		return err
 	}
-	j.climbs[id] = &climb{id: id, named: true}
+	if err := checkTotal(j.total + len(e.Steps)); err != nil {
+		return err
+	}
+	c := j.know(id)
+	c.opened, c.exp = it, e
 	j.order = append(j.order, id)
-	j.exp = exp
-	j.adopt()
+	j.list = nil
+	j.define(e)
+	j.count(e)
+	j.gateEpoch++
 	return nil
 }
 
 // place gives the item its time and puts it into its device's chain.
 func (j *Job) place(it *item) {
 	it.base, it.vague = correctedTime(it.Line)
-	it.time = it.base
+	it.time, it.order = it.base, it.Seq
 	dev := it.Entry.GetDevice()
 	if dev == "" || it.Entry.GetCounter() == 0 {
 		return
@@ -387,17 +561,24 @@ func (j *Job) place(it *item) {
 	c.items = slices.Insert(c.items, n, it)
 	// Never earlier than the device's previous entry; what follows may move.
 	for i := n; i < len(c.items); i++ {
-		t := c.items[i].base
-		if i > 0 && c.items[i-1].time.After(t) {
-			t = c.items[i-1].time
+		x := c.items[i]
+		t, order := x.base, x.Seq
+		if i > 0 {
+			p := c.items[i-1]
+			if p.time.After(t) {
+				t = p.time
+			}
+			if p.time.Equal(t) {
+				order = max(order, p.order)
+			}
 		}
-		if i > n && t.Equal(c.items[i].time) {
-			break
-		}
-		if i > n {
-			j.move(c.items[i], t)
-		} else {
-			c.items[i].time = t
+		switch {
+		case i == n:
+			x.time, x.order = t, order
+		case t.Equal(x.time) && order == x.order:
+			return
+		default:
+			j.move(x, t, order)
 		}
 	}
 }
@@ -425,31 +606,85 @@ func correctedTime(l *Line) (t time.Time, vague bool) {
 }
 
 // move gives an item another time and keeps every sorted list sorted.
-func (j *Job) move(it *item, t time.Time) {
-	it.time = t
-	it.judged = nil
-	resort := func(list []*item) { slices.SortFunc(list, compareItems) }
-	if s := it.step; s != nil {
-		resort(s.items)
-		resort(s.backs)
-		j.refresh(s)
+func (j *Job) move(it *item, t time.Time, order int64) {
+	lists := j.listsOf(it)
+	for _, l := range lists {
+		*l = remove(*l, it)
 	}
-	for _, c := range j.climbs {
-		resort(c.crews)
-		resort(c.closers)
+	kit := it.Entry.GetKitChecked() != nil
+	if kit {
+		j.dropKit(it)
 	}
-	resort(j.stops)
-	if it.Entry.GetKitChecked() != nil || it.Entry.GetKitCheckKnown() != nil {
-		j.sortKits()
+	it.time, it.order, it.judged = t, order, nil
+	for _, l := range lists {
+		*l = insert(*l, it)
+	}
+	if kit {
+		j.addKit(it)
 	}
 	j.gateEpoch++
+	j.refreshOf(it)
+}
+
+// listsOf names the sorted lists that an item stands in.
+func (j *Job) listsOf(it *item) []*[]*item {
+	var out []*[]*item
+	e := it.Entry
+	switch k := e.GetKind().(type) {
+	case *recordv1.Entry_DeviationAccepted, *recordv1.Entry_DeviationAsked:
+		return nil // by seq
+	case *recordv1.Entry_ClimbOpened:
+		out = append(out, &j.know(e.GetId()).crews)
+	case *recordv1.Entry_CrewChanged:
+		out = append(out, &j.know(e.GetClimb()).crews)
+	case *recordv1.Entry_ClimbClosed:
+		out = append(out, &j.know(e.GetClimb()).closers)
+	case *recordv1.Entry_WorkStopped, *recordv1.Entry_WorkResumed:
+		out = append(out, &j.stops)
+	case *recordv1.Entry_ReturnedForRework:
+		seen := map[string]bool{}
+		for _, id := range k.ReturnedForRework.GetSteps() {
+			if !seen[id] {
+				seen[id] = true
+				out = append(out, &j.rec(id).backs)
+			}
+		}
+	case *recordv1.Entry_ReadingTaken, *recordv1.Entry_TorqueApplied, *recordv1.Entry_TraceAttached:
+		id := InstrumentOf(e)
+		if j.tools[id] == nil {
+			j.tools[id] = &tool{}
+		}
+		out = append(out, &j.tools[id].items)
+	}
+	if it.step != nil {
+		out = append(out, &it.step.items)
+	}
+	return out
+}
+
+// refreshOf evaluates the steps that an item bears on by its place in the order.
+func (j *Job) refreshOf(it *item) {
+	e := it.Entry
+	switch k := e.GetKind().(type) {
+	case *recordv1.Entry_ClimbOpened:
+		j.refreshCrew(e.GetId())
+	case *recordv1.Entry_CrewChanged:
+		j.refreshCrew(e.GetClimb())
+	case *recordv1.Entry_ReturnedForRework:
+		for _, id := range k.ReturnedForRework.GetSteps() {
+			j.refresh(j.rec(id))
+		}
+	}
+	if it.step != nil {
+		j.refresh(it.step)
+	}
 }
 
 func compareItems(a, b *item) int {
-	if a == b {
+	switch {
+	case a == b:
 		return 0
-	}
-	if a.before(b) {
+	case a.before(b):
 		return -1
 	}
 	return 1
@@ -457,44 +692,67 @@ func compareItems(a, b *item) int {
 
 // insert puts an item into a sorted list; nearly always at its end.
 func insert(list []*item, it *item) []*item {
-	n := len(list)
-	for n > 0 && it.before(list[n-1]) {
-		n--
+	if n := len(list); n == 0 || list[n-1].before(it) {
+		return append(list, it)
 	}
+	n, _ := slices.BinarySearchFunc(list, it, compareItems)
 	return slices.Insert(list, n, it)
+}
+
+// remove takes an item out of a sorted list, by the place that it has now.
+func remove(list []*item, it *item) []*item {
+	n, ok := slices.BinarySearchFunc(list, it, compareItems)
+	if !ok {
+		return list
+	}
+	return slices.Delete(list, n, n+1)
+}
+
+func stateOf(s *stepRec) recordv1.StepState {
+	if s.result.state == recordv1.StepState_STEP_STATE_UNSPECIFIED {
+		return recordv1.StepState_OPEN
+	}
+	return s.result.state
 }
 
 // refresh evaluates a step again and keeps the count of missing ones.
 func (j *Job) refresh(s *stepRec) {
 	if j.tracking {
-		was := s.result.state
-		if was == recordv1.StepState_STEP_STATE_UNSPECIFIED {
-			was = recordv1.StepState_OPEN
-		}
-		j.touched = append(j.touched, touch{s, was})
+		j.touched = append(j.touched, touch{s, stateOf(s)})
 	}
 	was := s.def != nil && s.def.Required && !done(s.result.state)
 	s.fresh = false
-	is := s.def != nil && s.def.Required && !done(j.eval(s).state)
+	is := !done(j.eval(s).state) && s.def != nil && s.def.Required
 	if was != is {
-		if is {
-			j.missing++
-		} else {
-			j.missing--
+		n := 1
+		if was {
+			n = -1
 		}
+		j.missing += n
+		j.openIn[s.def.SectionInstance] += n
 	}
 	if s.def != nil && j.gateSections[s.def.Section.GetId()] {
 		j.gateEpoch++
 	}
 }
 
-// refreshAll evaluates every step that has entries again: after facts that
-// judgements rest on have changed.
-func (j *Job) refreshAll() {
-	j.epoch++
-	j.gateEpoch++
-	for _, s := range j.steps {
-		if len(s.items) > 0 {
+// rejudge judges items again and evaluates their steps: after facts that they
+// rest on have changed.
+func (j *Job) rejudge(items []*item) {
+	var steps []*stepRec
+	for _, it := range items {
+		if it == nil {
+			continue
+		}
+		it.judged = nil
+		if it.step != nil && (len(steps) == 0 || steps[len(steps)-1] != it.step) {
+			steps = append(steps, it.step)
+		}
+	}
+	seen := map[*stepRec]bool{}
+	for _, s := range steps {
+		if !seen[s] {
+			seen[s] = true
 			j.refresh(s)
 		}
 	}
@@ -504,40 +762,28 @@ func (j *Job) refreshAll() {
 func (j *Job) note(it *item) {
 	e := it.Entry
 	if id := e.GetStep(); id != "" {
-		s := j.steps[id]
-		if s == nil {
-			s = &stepRec{id: id}
-			j.steps[id] = s
-		}
+		s := j.rec(id)
 		it.step = s
+		if c := climbOfStep(id); c != "" && s.last == nil {
+			j.know(c)
+			if exp, err := j.expandClimb(j.plan, c); err == nil {
+				s.last = exp.Step(id) // so that what is entered before the climb's opening arrives can be read
+			}
+		}
 		switch {
 		case e.GetDeviationAccepted() != nil:
 			s.devs = append(s.devs, it)
 		case e.GetDeviationAsked() != nil:
 			s.asked = append(s.asked, it)
-		default:
-			s.items = insert(s.items, it)
-			if it.vague {
-				s.vague++
-			}
+		case it.vague:
+			s.vague++
 		}
 	}
+	for _, l := range j.listsOf(it) {
+		*l = insert(*l, it)
+	}
 	switch k := e.GetKind().(type) {
-	case *recordv1.Entry_ClimbOpened:
-		c := j.climbs[e.GetId()]
-		c.named, c.opened = false, it
-		c.crews = insert(c.crews, it)
-		j.gateEpoch++
-	case *recordv1.Entry_CrewChanged:
-		if c := j.climbs[e.GetClimb()]; c != nil {
-			c.crews = insert(c.crews, it)
-		}
-		j.gateEpoch++
-		j.refreshCrew(e.GetClimb())
-	case *recordv1.Entry_ClimbClosed:
-		if c := j.climbs[e.GetClimb()]; c != nil {
-			c.closers = insert(c.closers, it)
-		}
+	case *recordv1.Entry_ClimbOpened, *recordv1.Entry_CrewChanged, *recordv1.Entry_ClimbClosed:
 		j.gateEpoch++
 	case *recordv1.Entry_Withdrawn:
 		id := k.Withdrawn.GetEntry()
@@ -547,19 +793,12 @@ func (j *Job) note(it *item) {
 		id := k.AcknowledgementConfirmed.GetEntry()
 		j.confirmed[id] = append(j.confirmed[id], it)
 		j.afterChange(j.byID[id])
-	case *recordv1.Entry_ReturnedForRework:
-		for _, id := range k.ReturnedForRework.GetSteps() {
-			s := j.steps[id]
-			if s == nil {
-				s = &stepRec{id: id}
-				j.steps[id] = s
-			}
-			s.backs = insert(s.backs, it)
-			j.refresh(s)
-		}
 	case *recordv1.Entry_PhotoAttached:
 		d := digest(k.PhotoAttached.GetDigest())
 		j.photoOf[d] = append(j.photoOf[d], it)
+		if p := k.PhotoAttached.GetDerivedFrom(); len(p) > 0 {
+			j.copies[digest(p)] = append(j.copies[digest(p)], it)
+		}
 	case *recordv1.Entry_PhotoReceived:
 		d := digest(k.PhotoReceived.GetDigest())
 		if j.received[d] == nil {
@@ -572,29 +811,36 @@ func (j *Job) note(it *item) {
 		j.photoChanged(d)
 	case *recordv1.Entry_TraceReceived:
 		j.traces[k.TraceReceived.GetEntry()] = it
-		if a := j.byID[k.TraceReceived.GetEntry()]; a != nil {
-			a.judged = nil
-			j.afterChange(a)
-		}
+		j.afterChange(j.byID[k.TraceReceived.GetEntry()])
 	case *recordv1.Entry_KitChecked, *recordv1.Entry_KitCheckKnown:
 		j.addKit(it)
-		j.refreshAll()
 	case *recordv1.Entry_KitInDoubt:
-		j.doubted = append(j.doubted, it)
-		j.refreshAll()
+		j.doubted[k.KitInDoubt.GetDoubt()] = it
+		var items []*item
+		seen := map[string]bool{}
+		for _, id := range k.KitInDoubt.GetEntries() {
+			if !seen[id] {
+				seen[id] = true
+				j.doubtsBy[id] = append(j.doubtsBy[id], it)
+				items = append(items, j.byID[id])
+			}
+		}
+		j.rejudge(items)
 	case *recordv1.Entry_CalibrationChanged:
 		id := k.CalibrationChanged.GetInstrument()
 		j.calibrated[id] = append(j.calibrated[id], it)
-		j.refreshAll()
+		if t := j.tools[id]; t != nil {
+			j.rejudge(slices.Clone(t.items))
+		}
 	case *recordv1.Entry_QualificationEnded:
 		id := k.QualificationEnded.GetPerson()
 		j.ended[id] = append(j.ended[id], it)
 		j.gateEpoch++
 	case *recordv1.Entry_Assessed:
 		for _, id := range k.Assessed.GetDoubts() {
-			j.assessed[id] = it
+			j.assessed[id] = append(j.assessed[id], it)
 		}
-		j.refreshAll()
+		j.assessmentChanged(k.Assessed)
 	case *recordv1.Entry_LookedAt:
 		for _, id := range k.LookedAt.GetExceptions() {
 			j.lookedAt[id] = append(j.lookedAt[id], it)
@@ -602,47 +848,46 @@ func (j *Job) note(it *item) {
 	case *recordv1.Entry_FindingAccepted:
 		j.accepted = append(j.accepted, it)
 	case *recordv1.Entry_WorkStopped, *recordv1.Entry_WorkResumed:
-		j.stops = insert(j.stops, it)
+		j.gateEpoch++
 	case *recordv1.Entry_UnsentReported:
 		j.unsent[k.UnsentReported.GetDevice()] = it
 	case *recordv1.Entry_RefusedAdmitted:
 		j.admitted[digest(k.RefusedAdmitted.GetDigest())] = it
 		j.admit(it, k.RefusedAdmitted)
-	case *recordv1.Entry_SignedOff:
-		j.signed = it
-	case *recordv1.Entry_EndedUnfinished:
-		j.endedLine = it
 	case *recordv1.Entry_Locked:
 		j.lockedLine = it
 	}
-	if it.step != nil {
-		j.refresh(it.step)
-	}
+	j.refreshOf(it)
 }
 
 // admit lets a refused entry count from the line that admits it on. What cannot
-// be read, or fits no step, stays a line without effect.
+// be read, is not the payload that was refused, is the server's to make, or fits
+// no step of this job, stays a line without effect.
 func (j *Job) admit(it *item, a *recordv1.RefusedAdmitted) {
+	if sha256.Sum256(a.GetPayload()) != digest(a.GetDigest()) {
+		return
+	}
 	e := &recordv1.Entry{}
-	if err := protojson.Unmarshal(a.GetPayload(), e); err != nil || j.byID[e.GetId()] != nil || ServerMade(e) {
+	if err := protojson.Unmarshal(a.GetPayload(), e); err != nil || j.byID[e.GetId()] != nil || ServerMade(e) || e.GetJob() != j.name {
+		return
+	}
+	switch e.GetKind().(type) {
+	case nil, *recordv1.Entry_SignedOff, *recordv1.Entry_EndedUnfinished, *recordv1.Entry_PlanRevised:
+		return // never by admission
+	}
+	if checkValues(e) != nil || j.checkStep(e) != nil || j.checkKind(e, Who{Person: e.GetAuthor()}) != nil {
 		return
 	}
 	in := &item{Line: &Line{Seq: it.Seq, Received: it.Received, Entry: e, Person: e.GetAuthor(), Device: e.GetDevice(), Assessment: it.Assessment}}
-	in.base, in.vague = correctedTime(in.Line)
-	in.time = in.base
-	if s := j.steps[e.GetStep()]; s != nil && s.last != nil && kindFits(s.last.Def, e) {
-		in.step = s
-		s.items = insert(s.items, in)
-		if in.vague {
-			s.vague++
-		}
-		j.byID[e.GetId()] = in
-		if p := e.GetPhotoAttached(); p != nil {
-			d := digest(p.GetDigest())
-			j.photoOf[d] = append(j.photoOf[d], in)
-		}
-		j.refresh(s)
+	if e.GetClimbOpened() != nil && j.openClimb(e.GetId(), in) != nil {
+		return
 	}
+	in.base, in.vague = correctedTime(in.Line)
+	in.time, in.order = in.base, in.Seq
+	j.entries = append(j.entries, in)
+	j.byID[e.GetId()] = in
+	j.note(in)
+	j.declare(in)
 }
 
 // afterChange evaluates what an earlier entry bore on, after it was withdrawn,
@@ -651,28 +896,35 @@ func (j *Job) afterChange(it *item) {
 	if it == nil {
 		return
 	}
-	switch it.Entry.GetKind().(type) {
-	case *recordv1.Entry_KitChecked, *recordv1.Entry_Assessed:
-		j.refreshAll()
+	it.judged = nil
+	switch k := it.Entry.GetKind().(type) {
+	case *recordv1.Entry_KitChecked:
+		j.kitChanged(it)
+	case *recordv1.Entry_Assessed:
+		j.assessmentChanged(k.Assessed)
+	case *recordv1.Entry_PhotoAttached:
+		if p := k.PhotoAttached.GetDerivedFrom(); len(p) > 0 {
+			j.photoChanged(digest(p))
+		}
+	case *recordv1.Entry_DeviationAsked:
 	case *recordv1.Entry_Finished:
-		if j.finish == it {
+		if j.finish == it && j.isWithdrawn(it) != nil {
 			j.finish = nil
 		}
 	}
 	j.gateEpoch++
-	if it.step != nil {
-		j.refresh(it.step)
-	}
-	if r := it.Entry.GetReturnedForRework(); r != nil {
-		for _, id := range r.GetSteps() {
-			if s := j.steps[id]; s != nil {
-				j.refresh(s)
-			}
-		}
+	j.refreshOf(it)
+}
+
+// assessmentChanged judges again what stands or falls with the doubts named.
+func (j *Job) assessmentChanged(a *recordv1.Assessed) {
+	for _, id := range a.GetDoubts() {
+		j.rejudge(j.doubtful(id))
 	}
 }
 
-// photoChanged evaluates the steps that name a photo again.
+// photoChanged evaluates the steps that name a photo, or the original of which
+// it is a copy, again.
 func (j *Job) photoChanged(d [32]byte) {
 	for _, p := range j.photoOf[d] {
 		if p.step != nil {
@@ -683,17 +935,18 @@ func (j *Job) photoChanged(d [32]byte) {
 
 // refreshCrew evaluates the steps that each crew member answers for himself.
 func (j *Job) refreshCrew(climbID string) {
-	for _, s := range j.steps {
-		if s.def != nil && s.def.Def.GetAcknowledge() != nil && (s.def.ScopeID == climbID || s.def.Scope == recordv1.Section_JOB) {
-			j.refresh(s)
-		}
+	for _, s := range j.ackSteps[climbID] {
+		j.refresh(s)
+	}
+	for _, s := range j.ackSteps[""] {
+		j.refresh(s)
 	}
 }
 
 // isWithdrawn returns the withdrawal that counts, or nil: by the author or by a
 // lead. A withdrawal itself cannot be withdrawn.
 func (j *Job) isWithdrawn(it *item) *item {
-	if it.Entry.GetWithdrawn() != nil {
+	if len(j.withdrawn) == 0 || final(it.Entry) {
 		return nil
 	}
 	for _, w := range j.withdrawn[it.Entry.GetId()] {
@@ -702,6 +955,15 @@ func (j *Job) isWithdrawn(it *item) *item {
 		}
 	}
 	return nil
+}
+
+// final says whether an entry is of a kind that cannot be withdrawn.
+func final(e *recordv1.Entry) bool {
+	switch e.GetKind().(type) {
+	case *recordv1.Entry_Withdrawn, *recordv1.Entry_SignedOff, *recordv1.Entry_EndedUnfinished, *recordv1.Entry_ClimbOpened, *recordv1.Entry_PlanRevised:
+		return true
+	}
+	return ServerMade(e)
 }
 
 func isLead(it *item) bool { return slices.Contains(it.Pinned().GetRoles(), "LEAD") }

@@ -145,7 +145,7 @@ func (j *Job) State(now time.Time, out Outside) *State {
 		if c.opened == nil {
 			continue
 		}
-		st.Climbs = append(st.Climbs, Climb{ID: id, Crew: c.crewAt(time.Time{}), Opened: c.opened.time, Closed: j.closedAt(c)})
+		st.Climbs = append(st.Climbs, Climb{ID: id, Crew: j.crewAt(c, time.Time{}), Opened: c.opened.time, Closed: j.closedAt(c)})
 	}
 	st.Kits = j.KitChecks()
 	st.Photos = j.Photos()
@@ -166,10 +166,14 @@ func (j *Job) stepStatus(s *stepRec) StepStatus {
 	if o.deviation != nil {
 		ss.Deviation = o.deviation.Line
 	}
-	all := slices.Concat(s.items, s.asked, s.devs)
-	slices.SortFunc(all, compareItems)
+	all := s.items
+	if len(s.asked)+len(s.devs) > 0 {
+		all = slices.Concat(s.items, s.asked, s.devs)
+		slices.SortFunc(all, compareItems)
+	}
+	counting := setOf(o.deciding)
 	for _, it := range all {
-		es := EntryStatus{Line: it.Line, Time: it.time, Withdrawn: j.isWithdrawn(it) != nil, Counts: slices.Contains(o.deciding, it)}
+		es := EntryStatus{Line: it.Line, Time: it.time, Withdrawn: j.isWithdrawn(it) != nil, Counts: counting[it]}
 		if kindFits(def.Def, it.Entry) {
 			g := j.judge(s, it)
 			es.Verdict, es.Sentence = g.verdict, g.sentence
@@ -177,6 +181,17 @@ func (j *Job) stepStatus(s *stepRec) StepStatus {
 		ss.Entries = append(ss.Entries, es)
 	}
 	return ss
+}
+
+func setOf(items []*item) map[*item]bool {
+	if len(items) == 0 {
+		return nil
+	}
+	m := make(map[*item]bool, len(items))
+	for _, it := range items {
+		m[it] = true
+	}
+	return m
 }
 
 // StepStatus returns how one step stands; false if the job has no such step.
@@ -194,7 +209,7 @@ func (j *Job) Requires(d *procedure.Step, climb string) []string { return j.requ
 // Photos lists the photos that entries name, in the order of the lines.
 func (j *Job) Photos() []Photo {
 	var out []Photo
-	for _, it := range j.items {
+	for _, it := range j.entries {
 		p := it.Entry.GetPhotoAttached()
 		if p == nil || j.isWithdrawn(it) != nil {
 			continue
@@ -214,7 +229,7 @@ func (j *Job) Photos() []Photo {
 func (j *Job) Received() []*recordv1.PhotoReceived {
 	var out []*recordv1.PhotoReceived
 	seen := map[[32]byte]bool{}
-	for _, it := range j.items {
+	for _, it := range j.entries {
 		if p := it.Entry.GetPhotoReceived(); p != nil && !seen[digest(p.GetDigest())] {
 			seen[digest(p.GetDigest())] = true
 			out = append(out, p)
@@ -227,7 +242,7 @@ func (j *Job) Received() []*recordv1.PhotoReceived {
 func (j *Job) Traces() []*recordv1.TraceReceived {
 	var out []*recordv1.TraceReceived
 	seen := map[[32]byte]bool{}
-	for _, it := range j.items {
+	for _, it := range j.entries {
 		if p := it.Entry.GetTraceReceived(); p != nil && !seen[digest(p.GetDigest())] {
 			seen[digest(p.GetDigest())] = true
 			out = append(out, p)
@@ -315,17 +330,17 @@ func (j *Job) BlockersOf(st *State, lead, waiver string) []Blocker {
 // not count.
 func (j *Job) WorkOf(person string) []string {
 	var out []string
-	for _, it := range j.items {
+	seen := map[*stepRec]bool{}
+	for _, it := range j.entries {
 		s := it.step
-		if s == nil || s.last == nil || it.Entry.GetAuthor() != person || !kindFits(s.last.Def, it.Entry) {
+		if s == nil || seen[s] || s.last == nil || it.Entry.GetAuthor() != person || !kindFits(s.last.Def, it.Entry) {
 			continue
 		}
 		if d := s.last.Def.GetDoer(); d == recordv1.Step_LEAD || d == recordv1.Step_EACH || s.last.Def.GetAcknowledge() != nil {
 			continue
 		}
-		if !slices.Contains(out, s.id) {
-			out = append(out, s.id)
-		}
+		seen[s] = true
+		out = append(out, s.id)
 	}
 	return out
 }
@@ -351,7 +366,7 @@ func (j *Job) Contradicts(l *Line) bool {
 	}
 	it := &item{Line: l, step: s}
 	it.base, it.vague = correctedTime(l)
-	it.time = it.base
+	it.time, it.order = it.base, l.Seq
 	return j.judgeFresh(s, it).rank == rankBad && done(j.eval(s).state)
 }
 
