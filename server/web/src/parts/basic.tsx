@@ -126,7 +126,7 @@ export function Screen(props: {
 			{props.where}
 			{writer === false && <p class="hold">{t("elsewhere")}</p>}
 			{props.hold}
-			<main class={`body ${props.class ?? ""}`} ref={main} tabIndex={-1}>
+			<main class={`body ${props.class ?? ""}`} ref={main} tabIndex={0}>
 				{props.children}
 			</main>
 			{props.foot && <div class="foot">{props.foot}</div>}
@@ -226,7 +226,12 @@ function useBusy(): [boolean, (act: () => void | Promise<void>) => void] {
 	const [busy, setBusy] = useState(false);
 	const now = useRef(false);
 	const gone = useRef(false);
-	useEffect(() => () => void (gone.current = true), []);
+	useEffect(
+		() => () => {
+			gone.current = true;
+		},
+		[],
+	);
 	return [
 		busy,
 		(act) => {

@@ -64,7 +64,7 @@ export function press(typed: Typed, key: Key): Typed {
 }
 
 /** The number that the keypad holds; undefined while there is none. */
-export function valueOf(typed: Typed): number | undefined {
+export function numberOf(typed: Typed): number | undefined {
 	const d = typed.digits.replace(/\.$/, "");
 	if (!/^\d+(\.\d+)?$/.test(d)) return undefined;
 	const v = Number(d);
@@ -75,7 +75,7 @@ export function valueOf(typed: Typed): number | undefined {
 export function typedText(typed: Typed, unit: Measure_Unit, separator: Separator): string {
 	const d = typed.digits.replace(/\.$/, "").replace(".", separator);
 	const s = symbol(unit);
-	return (typed.negative && valueOf(typed) !== 0 ? "-" : "") + d + (s === "" ? "" : ` ${s}`);
+	return (typed.negative && numberOf(typed) !== 0 ? "-" : "") + d + (s === "" ? "" : ` ${s}`);
 }
 
 /** The same for the screen, with a true minus. */

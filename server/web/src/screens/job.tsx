@@ -55,7 +55,7 @@ export function JobHome({ route }: { route: Route }) {
 						</>
 					) : next ? (
 						<>
-							<Second label={t("job.find")} act={() => go(jobPath(name, "find"))} />
+							<Second label={t("job.find.short")} act={() => go(jobPath(name, "find"))} />
 							<Primary
 								label={stepText(j, next.step, "title", language)}
 								small={placeOf(next.step) || sectionText(j, next.step.section.id, language)}

@@ -15,7 +15,7 @@ import { VerdictCard } from "../parts/verdict";
 import { useWords } from "../parts/words";
 import { judgeEntry } from "../record/fold";
 import type { Bound, Judgement } from "../record/judge";
-import { decimal, measure, type Typed, trimmed, typedText, valueOf } from "../record/number";
+import { decimal, measure, numberOf, type Typed, trimmed, typedText } from "../record/number";
 import { signOf, unitsFor } from "../record/units";
 import { phone, usePhone } from "../store/phone";
 import { civilDay, date, type Key } from "../text";
@@ -54,6 +54,7 @@ export function Measured({ j, s, say }: StepProps) {
 	const kind = torque ? "torque-wrench" : def.case === "reading" ? def.value.instrumentKind : "";
 	const [tool, setTool, same] = useInstrument(kind);
 	const instrument = instruments.get(tool);
+	const known = [...instruments.values()].some((i) => i.kind === kind && !i.retired);
 	const preset = torque ? instrument?.preset : undefined;
 	const first =
 		preset?.unit ?? (def.case === "reading" && units.includes(def.value.unit) ? def.value.unit : (bound?.unit ?? units[0] ?? U.RATIO));
@@ -74,7 +75,7 @@ export function Measured({ j, s, say }: StepProps) {
 	// The next wavelength and direction that have no reading yet.
 	const wavelengths = def.case === "reading" && def.value.eachWavelength ? (s.step.line?.wavelengthsNanometers ?? []) : [];
 	const both = def.case === "reading" && def.value.bothDirections;
-	const taken = s.entries.filter((e) => !e.withdrawn && e.entry.kind.case === "readingTaken");
+	const taken = s.entries.filter((e) => !e.withdrawn && (e.entry.kind.case === "readingTaken" || e.entry.kind.case === "torqueApplied"));
 	const slots = (wavelengths.length > 0 ? wavelengths : [0]).flatMap((nm) =>
 		(both ? [Direction.NEAR_TO_FAR, Direction.FAR_TO_NEAR] : [Direction.DIRECTION_UNSPECIFIED]).map((d) => ({ nm, d })),
 	);
@@ -104,7 +105,7 @@ export function Measured({ j, s, say }: StepProps) {
 		height: quantity === Q.WIND_SPEED ? height : undefined,
 	});
 	const kindOf = (x: Typed, u: Measure_Unit) => {
-		const value = valueOf(x) ?? 0;
+		const value = numberOf(x) ?? 0;
 		const text = typedText(x, u, sep);
 		return torque
 			? {
@@ -158,7 +159,7 @@ export function Measured({ j, s, say }: StepProps) {
 	// --- sub-screens, one thing at a time
 
 	if (mode === "pad") {
-		const value = valueOf(typed);
+		const value = numberOf(typed);
 		const shownValue = value === undefined ? undefined : judge(typed, unit);
 		return (
 			<Pad
@@ -185,7 +186,7 @@ export function Measured({ j, s, say }: StepProps) {
 	}
 	if (mode === "ask" && pending) {
 		const code = pending.judgement.warnings.find((a) => a.code.startsWith("ASK_"))!;
-		const said = measure(valueOf(pending.typed) ?? 0, pending.unit, sep);
+		const said = measure(numberOf(pending.typed) ?? 0, pending.unit, sep);
 		const p = code.proposal;
 		return (
 			<Screen
@@ -325,7 +326,9 @@ export function Measured({ j, s, say }: StepProps) {
 	) : (
 		<>
 			<Second label={t(torque ? "step.not-possible" : "step.no-number")} act={() => setMode(torque ? "deviation" : "no-number")} />
-			{preset && !tool ? null : preset ? (
+			{kind !== "" && !tool && known ? (
+				<Primary label={t(torque ? "step.tool.choose" : "step.instrument.choose")} act={() => setMode("tool")} />
+			) : preset ? (
 				<Primary
 					label={t("step.clicked")}
 					small={t("step.clicked.small", { value: clickWords, tool: instrument?.title ?? "" })}
@@ -528,7 +531,7 @@ export function Pad(p: {
 	save: () => void | Promise<void>;
 }) {
 	const { t, sep } = useWords();
-	const value = valueOf(p.typed);
+	const value = numberOf(p.typed);
 	return (
 		<Screen
 			where={<JobWhere j={p.j} place={p.place} />}
@@ -572,7 +575,7 @@ export function NumberScreen(p: {
 	const [unit, setUnit] = useState<Measure_Unit>(p.units[0]!);
 	const fresh = (u: Measure_Unit): Typed => ({ digits: "", negative: signOf(p.quantity, u) === "minus" });
 	const [typed, setTyped] = useState<Typed>(fresh(unit));
-	const value = valueOf(typed);
+	const value = numberOf(typed);
 	return (
 		<Pad
 			{...p}
@@ -625,7 +628,7 @@ export function InstrumentRow({ name, same, zone, change }: { name: string; same
 			: w.t(over ? "step.tool.expired" : "step.tool.until", { date: date(i.calibratedUntil, w.language) });
 	return (
 		<div class="row">
-			<Stripe sign={!i || !i.calibratedUntil ? "hollow" : over ? "broken" : "whole"} />
+			<Stripe sign={!i?.calibratedUntil ? "hollow" : over ? "broken" : "whole"} />
 			<div>
 				{i ? i.title : w.t("step.tool.none")}
 				<small>{same ? `${w.t("step.tool.same")} · ${words}` : words}</small>

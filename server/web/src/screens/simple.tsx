@@ -240,9 +240,7 @@ function OwnCode(
 			<p class="why">
 				{stepText(p.j, p.s.step, "title", w.language)} · {t("step.ack.own-code")}
 			</p>
-			<div class="display num">
-				{code ? <b aria-label={`${code.length}`}>{"•".repeat(code.length)}</b> : <b class="empty">{t("enrol.code")}</b>}
-			</div>
+			<div class="display num">{code ? <b>{"•".repeat(code.length)}</b> : <b class="empty">{t("enrol.code")}</b>}</div>
 			<div class="keys num">
 				{(["1", "2", "3", "4", "5", "6", "7", "8", "9"] as const).map(key)}
 				<span />

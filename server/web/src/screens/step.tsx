@@ -229,20 +229,21 @@ export function kindKey(kind: string): Key {
 	return kinds.has(kind) ? (`kind.${kind}` as Key) : "kind.other";
 }
 
-/** To the next thing: the same place first. */
+/** To the next thing: the same place first. Where it leads is worked out when it is touched, after what was just entered. */
 export function useNext(j: LoadedJob, s: StepStatus): { label: string; small: string; act: () => void } {
 	const { t, language } = useWords();
-	const place = s.step.connection ? s.step.scopeId : s.step.line ? s.step.scopeId : undefined;
-	const next = nextStep(j, place);
-	if (!next || next.step.id === s.step.id)
-		return { label: t("step.next"), small: j.job.title, act: () => go(jobPath(j.job.name, "", { at: place })) };
-	const where = placeOf(next.step);
-	const moves = s.step.connection && next.step.scopeId !== s.step.scopeId && next.step.connection;
-	return {
-		label: t("step.next"),
-		small: moves ? `${where}: ${stepText(j, next.step, "title", language)}` : stepText(j, next.step, "title", language),
-		act: () => go(stepPath(j.job.name, next.step.id)),
+	const place = s.step.connection || s.step.line ? s.step.scopeId : undefined;
+	const act = () => {
+		const now = phone.job(j.job.name) ?? j;
+		const next = nextStep(now, place);
+		if (!next || next.step.id === s.step.id) go(jobPath(j.job.name, "", { at: place }));
+		else go(stepPath(j.job.name, next.step.id));
 	};
+	const next = nextStep(j, place);
+	if (!next || next.step.id === s.step.id) return { label: t("step.next"), small: j.job.title, act };
+	const title = stepText(j, next.step, "title", language);
+	const moves = s.step.connection && next.step.connection && next.step.scopeId !== s.step.scopeId;
+	return { label: t("step.next"), small: moves ? `${placeOf(next.step)}: ${title}` : title, act };
 }
 
 /** The last entry that this person made here and that still counts: only it can be 'mistyped'. */

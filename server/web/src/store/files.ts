@@ -123,7 +123,7 @@ export async function discard(digest: string, on = database()): Promise<void> {
 		["files", "pieces"],
 		async (tx) => {
 			const have = await tx.objectStore("files").get(digest);
-			if (!have || have.entry !== "") return;
+			if (have?.entry !== "") return;
 			for (let i = 0; i < have.pieces; i++) await tx.objectStore("pieces").delete(pieceKey(digest, i));
 			await tx.objectStore("files").delete(digest);
 		},

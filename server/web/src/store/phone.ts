@@ -367,7 +367,6 @@ export class Phone {
 			taken: true,
 		};
 		await write(["jobs"], (tx) => tx.objectStore("jobs").put(stored));
-		this.loaded.delete(name);
 		await this.loadJob(name);
 		this.set({
 			taken: new Map([...this.now.taken, [name, stored.asOf]]),
@@ -386,7 +385,7 @@ export class Phone {
 		);
 	}
 
-	/** Reads a job from the database, once. */
+	/** Reads a job from the database; what is loaded is replaced at once, so that no screen loses what is being entered. */
 	async loadJob(name: string): Promise<boolean> {
 		const stored = await (await database()).get("jobs", name);
 		if (!stored?.taken) return false;
@@ -404,17 +403,25 @@ export class Phone {
 			state: undefined,
 			stateAt: 0,
 		};
+		await this.fill(loaded);
 		this.loaded.set(name, loaded);
-		await this.readEntries(name);
+		this.set({});
 		return true;
 	}
 
 	private async readEntries(name: string): Promise<void> {
 		const l = this.loaded.get(name);
 		if (!l) return;
-		l.entries = await entriesOf(name);
-		l.files = await filesOf(name);
-		l.local = l.entries
+		await this.fill(l);
+		this.set({});
+	}
+
+	private async fill(l: LoadedJob): Promise<void> {
+		const name = l.stored.name;
+		const [entries, files] = [await entriesOf(name), await filesOf(name)];
+		l.entries = entries;
+		l.files = files;
+		l.local = entries
 			.filter((e) => e.state === "here" || (e.state === "sent" && e.seq > l.stored.size))
 			.map((e) => {
 				const entry = fromJsonString(EntrySchema, new TextDecoder().decode(e.payload));
@@ -422,13 +429,10 @@ export class Phone {
 				return { entry, time: e.made + off, sent: e.state === "sent" };
 			});
 		l.state = undefined;
-		this.set({});
 	}
 
 	/** A job that was loaded, with its state; undefined before. */
-	job(
-		name: string,
-	):
+	job(name: string):
 		| {
 				job: Job;
 				view: JobView;
