@@ -38,6 +38,7 @@ const (
 const (
 	DerivedThumbnail = "thumbnail" // a small picture of a photo
 	DerivedOverlay   = "overlay"   // a graded end face, drawn over
+	DerivedRedacted  = "redacted"  // the copy with parts filled in, as the newest line about one says
 )
 
 // Source is what the export reads. The verifier needs none of it.
@@ -472,6 +473,13 @@ func Prepare(ctx context.Context, m Meta, src Source) (*Package, error) {
 		b.bytes("data/keys/"+id+".pem", text)
 	}
 
+	// A redacted copy goes along where it is the one that the newest line names.
+	copies := map[[32]byte][]byte{}
+	for _, l := range append(slices.Clone(rp.job.Lines()), addenda...) {
+		if x := l.Entry.GetPhotoRedacted(); len(x.GetDigest()) == 32 {
+			copies[[32]byte(x.GetDigest())] = x.GetCopy()
+		}
+	}
 	photos := map[[32]byte]Picture{}
 	for _, d := range byDigest(have.photos) {
 		p := have.photos[d]
@@ -484,6 +492,19 @@ func Prepare(ctx context.Context, m Meta, src Source) (*Package, error) {
 			}
 			if path != "" {
 				*to = "../" + path
+			}
+		}
+		if named := copies[d]; named != nil {
+			path, err := b.derived(ctx, d, DerivedRedacted)
+			if err != nil {
+				return nil, err
+			}
+			switch last := len(b.files) - 1; {
+			case path == "":
+			case !bytes.Equal(b.files[last].SHA256[:], named):
+				b.files = b.files[:last] // made anew, its line not written yet: no evidence
+			default:
+				pic.Redacted = "../" + path
 			}
 		}
 		photos[d] = pic

@@ -24,7 +24,7 @@ import (
 // Picture is where a reader of the report finds a photo: the original, and a
 // small picture and a graded end face where there are any. Links are relative
 // to the report or absolute; empty where the photo is not there.
-type Picture struct{ Original, Small, Overlay string }
+type Picture struct{ Original, Small, Overlay, Redacted string }
 
 // ReportInput is what a report is made from.
 type ReportInput struct {
@@ -60,6 +60,7 @@ type ReportData struct {
 	NotProven                   []string
 	Exceptions                  []ExceptionRow
 	Deviations                  []DeviationRow
+	Redactions                  []RedactionRow
 	Doubts                      []DoubtRow
 	Climbs                      []ClimbRow
 	Holds                       []HoldRow
@@ -105,6 +106,18 @@ type DeviationRow struct {
 	Step, Reason, By string
 	Line             int64
 	Time             Moment
+}
+
+// RedactionRow is a copy of a photo in which something was filled in. The
+// original stays.
+type RedactionRow struct {
+	Digest, Copy, Reason, By string
+	Parts                    int
+	Line                     int64
+	Addendum                 bool
+	Time                     Moment
+	Picture                  Picture // filled by Report
+	key                      [32]byte
 }
 
 // DoubtRow is a doubt about an instrument.
@@ -461,6 +474,14 @@ func (r *reporter) exceptions() {
 	for _, s := range r.in.State.Steps {
 		if l := s.Deviation; l != nil {
 			r.d.Deviations = append(r.d.Deviations, DeviationRow{Step: r.stepName(s.Step.ID), Reason: l.Entry.GetDeviationAccepted().GetReason(), By: r.in.Names.Person(l.Entry.GetAuthor()), Line: l.Seq, Time: r.moment(l.Received)})
+		}
+	}
+	for i, list := range [][]*record.Line{r.in.Job.Lines(), r.in.Addenda} {
+		for _, l := range list {
+			if x := l.Entry.GetPhotoRedacted(); len(x.GetDigest()) == 32 {
+				r.d.Redactions = append(r.d.Redactions, RedactionRow{Digest: hex.EncodeToString(x.GetDigest()), Copy: hex.EncodeToString(x.GetCopy()), Reason: x.GetReason(), By: r.in.Names.Person(x.GetPerson()),
+					Parts: len(x.GetRegions()), Line: l.Seq, Addendum: i == 1, Time: r.moment(l.Received), key: [32]byte(x.GetDigest())})
+			}
 		}
 	}
 	for _, x := range r.in.State.Doubts {
@@ -937,6 +958,17 @@ func (r *reporter) what(e *recordv1.Entry) string {
 		return list(n.Person(k.AcknowledgementConfirmed.GetPerson()), k.AcknowledgementConfirmed.GetHow())
 	case *recordv1.Entry_UnsentReported:
 		return fmt.Sprintf("%s still holds %d", n.Device(k.UnsentReported.GetDevice()), k.UnsentReported.GetCount())
+	case *recordv1.Entry_PhotoRedacted:
+		return list(fmt.Sprintf("SHA-256 %x, %d part(s) filled in, copy SHA-256 %x", k.PhotoRedacted.GetDigest(), len(k.PhotoRedacted.GetRegions()), k.PhotoRedacted.GetCopy()), k.PhotoRedacted.GetReason(), n.Person(k.PhotoRedacted.GetPerson()))
+	case *recordv1.Entry_LegalHoldChanged:
+		hold, by := "off", "not enforced by the store"
+		if k.LegalHoldChanged.GetOn() {
+			hold = "on"
+		}
+		if k.LegalHoldChanged.GetEnforced() {
+			by = "enforced by the store"
+		}
+		return list(hold, k.LegalHoldChanged.GetReason(), by, n.Person(k.LegalHoldChanged.GetPerson()))
 	case *recordv1.Entry_FindingAccepted:
 		return list(strings.Join(k.FindingAccepted.GetCodes(), ", "), k.FindingAccepted.GetReason())
 	case *recordv1.Entry_KitCheckKnown:
@@ -1003,5 +1035,9 @@ func Report(w io.Writer, d ReportData, photoURL func(digest [32]byte) Picture) e
 		groups[i].Steps = find(groups[i].Steps)
 	}
 	d.Groups, d.Dropped = groups, find(d.Dropped)
+	d.Redactions = slices.Clone(d.Redactions)
+	for i := range d.Redactions {
+		d.Redactions[i].Picture = photoURL(d.Redactions[i].key)
+	}
 	return reportTemplate.Execute(w, d)
 }

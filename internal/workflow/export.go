@@ -77,6 +77,9 @@ func (x source) Derived(ctx context.Context, digest [32]byte, kind string) (io.R
 		size = overlaySize
 	}
 	key, media := viewKey(x.org, digest, size)
+	if kind == evidence.DerivedRedacted {
+		key, media = redactedKey(x.org, digest), "image/jpeg"
+	}
 	info, err := x.s.Blobs.Stat(ctx, blob.Ref{Key: key})
 	if err != nil {
 		return nil, 0, "", err
