@@ -163,6 +163,42 @@ func (x evidenceService) GetReport(ctx context.Context, r *witnessmarkv1.GetRepo
 	return &witnessmarkv1.GetReportResponse{Html: b.Bytes()}, nil
 }
 
+func (x evidenceService) RedactPhoto(ctx context.Context, r *witnessmarkv1.RedactPhotoRequest) (*witnessmarkv1.RedactPhotoResponse, error) {
+	d, err := hexDigest("digest", r.GetDigest())
+	if err != nil {
+		return nil, err
+	}
+	made, seq, err := x.s.svc.Redact(ctx, identityOf(ctx), bare(r.GetJob()), d, r.GetRegions(), r.GetReason())
+	if err != nil {
+		return nil, err
+	}
+	return &witnessmarkv1.RedactPhotoResponse{CopyDigest: hex.EncodeToString(made[:]), Seq: seq}, nil
+}
+
+func (x evidenceService) SetLegalHold(ctx context.Context, r *witnessmarkv1.SetLegalHoldRequest) (*witnessmarkv1.SetLegalHoldResponse, error) {
+	enforced, files, err := x.s.svc.SetLegalHold(ctx, identityOf(ctx), bare(r.GetJob()), r.GetOn(), r.GetReason())
+	if err != nil {
+		return nil, err
+	}
+	return &witnessmarkv1.SetLegalHoldResponse{Enforced: enforced, FileCount: int32(files)}, nil
+}
+
+func (x evidenceService) FindTwins(ctx context.Context, r *witnessmarkv1.FindTwinsRequest) (*witnessmarkv1.FindTwinsResponse, error) {
+	d, err := hexDigest("digest", r.GetDigest())
+	if err != nil {
+		return nil, err
+	}
+	twins, err := x.s.svc.Twins(ctx, identityOf(ctx), bare(r.GetJob()), d)
+	if err != nil {
+		return nil, err
+	}
+	out := &witnessmarkv1.FindTwinsResponse{}
+	for _, t := range twins {
+		out.Twins = append(out.Twins, &witnessmarkv1.FindTwinsResponse_Twin{Job: named("jobs", t.Job), Digest: hex.EncodeToString(t.Digest[:]), Distance: int32(t.Distance)})
+	}
+	return out, nil
+}
+
 // photoPath gives the report the addresses of a job's pictures.
 func photoPath(job string) func([32]byte) evidence.Picture {
 	return func(digest [32]byte) evidence.Picture {
