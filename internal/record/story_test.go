@@ -130,7 +130,10 @@ func (s *story) entry(b by, step string, e *recordv1.Entry) *recordv1.Entry {
 	if e.Id == "" {
 		e.Id = s.id()
 	}
-	e.Job, e.Author, e.Device, e.Climb = "jobs/ridge-1", b.person, b.device, b.climb
+	e.Job, e.Author, e.Device = "jobs/ridge-1", b.person, b.device
+	if e.Climb == "" {
+		e.Climb = b.climb
+	}
 	if e.Step == "" {
 		e.Step = step
 	}
