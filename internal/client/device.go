@@ -126,14 +126,14 @@ func (c *Chain) ID() (string, error) {
 	return u.String(), nil
 }
 
-// Sign completes a copy of e with id, job, author, device, time, offset, counter
-// and previous hash, where it has none, and signs its payload.
-func (c *Chain) Sign(e *recordv1.Entry) (*witnessmarkv1.SubmittedEntry, *recordv1.Entry, error) {
+// Complete fills a copy of e with id, job, author, device, time and offset, where
+// it has none: what an entry needs that the server attests.
+func (c *Chain) Complete(e *recordv1.Entry) (*recordv1.Entry, error) {
 	e = proto.Clone(e).(*recordv1.Entry)
 	if e.Id == "" {
 		id, err := c.ID()
 		if err != nil {
-			return nil, nil, err
+			return nil, err
 		}
 		e.Id = id
 	}
@@ -149,6 +149,16 @@ func (c *Chain) Sign(e *recordv1.Entry) (*witnessmarkv1.SubmittedEntry, *recordv
 	}
 	if e.ClockOffset == nil && c.Offset != nil {
 		e.ClockOffset = durationpb.New(*c.Offset)
+	}
+	return e, nil
+}
+
+// Sign completes a copy of e, gives it the next counter and the hash of the one
+// before, and signs its payload.
+func (c *Chain) Sign(e *recordv1.Entry) (*witnessmarkv1.SubmittedEntry, *recordv1.Entry, error) {
+	e, err := c.Complete(e)
+	if err != nil {
+		return nil, nil, err
 	}
 	e.Counter = c.Counter + 1
 	if c.Counter > 0 {
