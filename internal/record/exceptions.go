@@ -362,9 +362,41 @@ func (j *Job) photoExceptions(add func(found)) {
 		}
 		if len(steps) > 1 {
 			first := j.photoOf[d][0].Entry.GetStep()
-			add(found{kind: PhotoFinding, subject: "same#" + hex.EncodeToString(d[:8]), step: first, sentence: "The same picture serves for two things.", lines: lines})
+			add(found{kind: PhotoFinding, subject: "same#" + hex.EncodeToString(d[:8]), step: first, sentence: "The same picture serves for several things: " + strings.Join(j.PhotoPlaces(d), "; ") + ".", lines: lines})
 		}
 	}
+}
+
+// PhotoPlaces says in words what a photo serves for in the job: the connection,
+// line or section and the subject of each entry that names it and was not
+// withdrawn, in the order of the lines, each once, at most ten.
+func (j *Job) PhotoPlaces(digest [32]byte) []string {
+	var out []string
+	for _, p := range j.photoOf[digest] {
+		if p.step == nil || p.step.last == nil || j.isWithdrawn(p) != nil {
+			continue
+		}
+		def := p.step.last
+		place := ""
+		for _, name := range []string{def.Connection.GetTitle(), def.Connection.GetId(), def.Line.GetTitle(), def.Line.GetId(), def.Section.GetTitle()} {
+			if place = name; place != "" {
+				break
+			}
+		}
+		subject := p.Entry.GetPhotoAttached().GetSubject()
+		for _, s := range def.Def.GetPhoto().GetSubjects() {
+			if s.GetId() == subject && s.GetTitle() != "" {
+				subject = s.GetTitle()
+			}
+		}
+		if subject != "" {
+			place += " (" + subject + ")"
+		}
+		if len(out) < 10 && !slices.Contains(out, place) {
+			out = append(out, place)
+		}
+	}
+	return out
 }
 
 // climbExceptions says which gates were not met when a climb ended.
