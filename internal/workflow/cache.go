@@ -100,6 +100,7 @@ func (s *Service) refresh(ctx context.Context, org, job string, l *live) error {
 	if l.fold != nil && l.fold.Size() > row.LineCount {
 		l.forget() // a store put back from an older copy
 	}
+	warm := l.fold != nil
 	if l.fold == nil {
 		c, err := s.compiled(ctx, org, row.Procedure, row.ProcedureDigest)
 		if err != nil {
@@ -132,6 +133,10 @@ func (s *Service) refresh(ctx context.Context, org, job string, l *live) error {
 		}
 	}
 	if root := l.tree.Root(); root != seal.Hash(row.Root) {
+		if warm { // a store put back from an older copy that has grown since: begin anew
+			l.forget()
+			return s.refresh(ctx, org, job, l)
+		}
 		return errs.Newf(errs.Corrupt, "ROOT_DIFFERS", "the lines of job %s do not give the root that was kept with them; run doctor", job)
 	}
 	l.row = row

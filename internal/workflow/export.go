@@ -22,6 +22,8 @@ type source struct {
 	s   *Service
 	org string
 	job storage.Job
+	// sealed leaves out addenda that no leaf of the log covers yet.
+	sealed bool
 }
 
 // Lines implements evidence.Source.
@@ -44,6 +46,9 @@ func (x source) Lines(ctx context.Context, list string, after int64, limit int) 
 	kind := storage.ListRecord
 	if list == evidence.ListAddenda {
 		kind = storage.ListAddenda
+	}
+	if kind == storage.ListAddenda && x.sealed { // what came since the seal waits for the next
+		limit = int(min(int64(limit), x.job.AddendumSealed-after))
 	}
 	for len(out) < limit { // the store may return fewer for their size
 		ls, err := x.s.Store.Lines(ctx, x.org, x.job.ID, kind, after, limit-len(out), 8<<20)
@@ -156,7 +161,7 @@ func (s *Service) Package(ctx context.Context, id access.Identity, job string, t
 		}
 		m.AddendaLeaf, m.AddendaInclusion = al, &ai
 	}
-	pkg, err := evidence.Prepare(ctx, m, source{s, id.Org, j})
+	pkg, err := evidence.Prepare(ctx, m, source{s, id.Org, j, true})
 	return pkg, j.ID + ".zip", err
 }
 
@@ -335,7 +340,7 @@ func (s *Service) Report(ctx context.Context, id access.Identity, job string, ph
 	if in.Retention, err = s.retentionText(ctx, id.Org, job); err != nil {
 		return err
 	}
-	src := source{s, id.Org, j}
+	src := source{s, id.Org, j, false}
 	for after := int64(0); ; {
 		ls, err := src.Lines(ctx, evidence.ListAddenda, after, 1000)
 		if err != nil {

@@ -135,7 +135,7 @@ func (s *Service) kitKnown(ctx context.Context, org string, fold *record.Job, e 
 	now := s.now()
 	var out []*recordv1.Entry
 	for _, k := range checks {
-		if known[k.Entry] || "jobs/"+k.Job == fold.Name() || now.Sub(k.Time) > 36*time.Hour || fold.Has(k.Entry) {
+		if known[k.Entry] || "jobs/"+k.Job == fold.Name() || now.Sub(k.Time) > kitWindow || fold.Has(k.Entry) {
 			continue
 		}
 		known[k.Entry] = true

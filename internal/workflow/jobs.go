@@ -146,9 +146,25 @@ func (s *Service) Jobs(ctx context.Context, id access.Identity, f storage.JobFil
 		js, err := s.Store.ListJobs(ctx, id.Org, f, beforeTime, beforeID, limit)
 		return js, unavailable(err)
 	}
-	// A scope is a union of grants: pages are read until enough are within it.
+	// A scope is a union of grants: pages are read until enough are within it, of
+	// the sites or jobs alone that the grants name.
+	var sites, jobs []string
+	allSites, allJobs := id.Scope.Job == "", true
+	for _, g := range id.Scope.Grants {
+		sites, jobs = append(sites, g.Sites...), append(jobs, g.Jobs...)
+		allSites, allJobs = allSites && len(g.Sites) > 0, allJobs && len(g.Jobs) > 0
+	}
+	if id.Scope.Job != "" {
+		jobs = append(jobs, id.Scope.Job)
+	}
+	if allJobs {
+		f.Jobs = append([]string{}, jobs...)
+	}
+	if allSites {
+		f.Sites = append([]string{}, sites...)
+	}
 	var out []storage.Job
-	for len(out) < limit {
+	for len(out) < limit && !(allJobs && len(jobs) == 0) {
 		js, err := s.Store.ListJobs(ctx, id.Org, f, beforeTime, beforeID, 200)
 		if err != nil {
 			return nil, unavailable(err)
@@ -309,8 +325,12 @@ func (s *Service) Refused(ctx context.Context, id access.Identity, job string, o
 
 // AdmitRefused takes a refused entry into the record after all.
 //
-// Errors: NotFound REFUSED_NOT_FOUND; WrongState RECORD_LOCKED, ALREADY_ADMITTED.
+// Errors: NotFound REFUSED_NOT_FOUND; Denied ROLE_MISSING; WrongState
+// RECORD_LOCKED_FOR_GOOD, ALREADY_ADMITTED.
 func (s *Service) AdmitRefused(ctx context.Context, id access.Identity, job string, digest [32]byte, reason string) (int64, error) {
+	if !id.Is(access.Lead) {
+		return 0, errs.New(errs.Denied, "ROLE_MISSING", "a lead admits what was refused", "roles", "LEAD")
+	}
 	r, err := s.Store.GetRefused(ctx, id.Org, job, digest)
 	if err != nil {
 		return 0, unavailable(err)
@@ -359,6 +379,15 @@ func (s *Service) ConfirmAcknowledgement(ctx context.Context, id access.Identity
 		}
 		if ln.Entry.GetAcknowledged() == nil || ln.Entry.GetAcknowledged().GetPerson() != personName(person) {
 			return nil, errs.New(errs.WrongState, "NOT_AN_ACKNOWLEDGEMENT", "that entry is no acknowledgement by this person", "entry", entry)
+		}
+		for _, l := range f.Lines() {
+			if c := l.Entry.GetAcknowledgementConfirmed(); c.GetEntry() == entry && c.GetPerson() == personName(person) {
+				seq = l.Seq // confirmed before
+				return nil, nil
+			}
+		}
+		if f.Locked() {
+			return nil, errs.New(errs.WrongState, "RECORD_LOCKED_FOR_GOOD", "the record is locked; what was not confirmed before stays so")
 		}
 		seq = f.Size() + 1
 		return []*recordv1.Entry{{Kind: &recordv1.Entry_AcknowledgementConfirmed{AcknowledgementConfirmed: &recordv1.AcknowledgementConfirmed{Entry: entry, Person: personName(person), How: how}}}}, nil

@@ -318,7 +318,14 @@ func (s *Service) Twins(ctx context.Context, id access.Identity, job string, dig
 		byID[name] = h
 	}
 	var out []Twin
-	th := photo.DefaultThresholds(photo.Other)
+	_, set, err := s.Organization(ctx, id.Org)
+	if err != nil {
+		return nil, unavailable(err)
+	}
+	th, _, err := set.thresholds(photo.Other)
+	if err != nil {
+		return nil, err
+	}
 	for _, n := range x.Near(m.Look, int(th.TwinCoarse.Value), int(th.TwinFine.Value)) {
 		h := byID[n.ID]
 		if h.Job == job && h.Digest == digest {

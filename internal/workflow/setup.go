@@ -4,6 +4,7 @@ import (
 	"bytes"
 	"context"
 	"encoding/json"
+	"errors"
 	"fmt"
 	"math"
 	"regexp"
@@ -224,6 +225,11 @@ func (s *Service) Site(ctx context.Context, id access.Identity, site string) (Si
 	if err != nil {
 		return Site{}, unavailable(err)
 	}
+	if ok, err := s.maySee(ctx, id, site); err != nil {
+		return Site{}, err
+	} else if !ok {
+		return Site{}, errs.New(errs.NotFound, "DOCUMENT_NOT_FOUND", "there is no such site, or it is not within what you may read", "site", site)
+	}
 	return readSite(d)
 }
 
@@ -233,7 +239,42 @@ func (s *Service) Sites(ctx context.Context, id access.Identity, after string, l
 	if err != nil {
 		return nil, unavailable(err)
 	}
-	return mapDocs(ds, readSite)
+	sites, err := mapDocs(ds, readSite)
+	if err != nil || id.Scope == nil {
+		return sites, err
+	}
+	return slices.DeleteFunc(sites, func(v Site) bool {
+		ok, serr := s.maySee(ctx, id, v.ID)
+		err = errors.Join(err, serr)
+		return !ok
+	}), err
+}
+
+// maySee says whether a site is within a narrowed reader's scope: named by a
+// grant, or the site of a job that a grant or a link names.
+func (s *Service) maySee(ctx context.Context, id access.Identity, site string) (bool, error) {
+	if id.Scope == nil {
+		return true, nil
+	}
+	jobs := []string{}
+	if id.Scope.Job != "" {
+		jobs = append(jobs, id.Scope.Job)
+	}
+	for _, g := range id.Scope.Grants {
+		if slices.Contains(g.Sites, site) || (len(g.Sites) == 0 && len(g.Jobs) == 0) {
+			return true, nil
+		}
+		jobs = append(jobs, g.Jobs...)
+	}
+	for _, job := range jobs {
+		switch j, err := s.Store.GetJob(ctx, id.Org, job); {
+		case err == nil && j.Site == site:
+			return true, nil
+		case err != nil && errs.KindOf(err) != errs.NotFound:
+			return false, unavailable(err)
+		}
+	}
+	return false, nil
 }
 
 func mapDocs[T any](ds []storage.Document, read func(storage.Document) (T, error)) ([]T, error) {
@@ -306,6 +347,9 @@ func (s *Service) UpdateInstrument(ctx context.Context, id access.Identity, v In
 	was, err := readInstrument(old)
 	if err != nil {
 		return v, err
+	}
+	if v.Version == 0 { // the change of calibration is told from the instrument as read
+		v.Version = was.Version
 	}
 	b, err := encode(v)
 	if err != nil {
@@ -478,6 +522,9 @@ func (s *Service) UpdatePerson(ctx context.Context, id access.Identity, p access
 		return p, errs.New(errs.WrongState, "OWN_ROLE", "nobody takes the office role from himself; another person of the office does")
 	}
 	p.CodeHash, p.Subject = was.CodeHash, was.Subject
+	if p.Version == 0 { // what is carried over from the person as read must not undo a change since
+		p.Version = was.Version
+	}
 	b, err := encode(p)
 	if err != nil {
 		return p, err
@@ -532,17 +579,36 @@ func (k kitDoc) entry() *recordv1.Entry {
 	}}}
 }
 
-// kitChecks returns the self-checks that name an instrument.
+// kitChecks returns the newest self-checks that name an instrument, by time.
 func (s *Service) kitChecks(ctx context.Context, org, instrument string) ([]kitDoc, error) {
-	ds, err := s.Store.ListDocuments(ctx, org, storage.KindKitCheck, bare(instrument), "", 1000)
-	if err != nil {
-		return nil, err
+	var out []kitDoc
+	// The ids are in the order of the checks' times: an instrument has thousands.
+	after := kitDocID(s.now().Add(-kitWindow), "", 0)
+	for {
+		ds, err := s.Store.ListDocuments(ctx, org, storage.KindKitCheck, bare(instrument), after, 1000)
+		if err != nil {
+			return nil, err
+		}
+		for _, d := range ds {
+			var k kitDoc
+			if err := decode(d, &k); err != nil {
+				return nil, err
+			}
+			out, after = append(out, k), d.ID
+		}
+		if len(ds) < 1000 {
+			return out, nil
+		}
 	}
-	return mapDocs(ds, func(d storage.Document) (kitDoc, error) {
-		var k kitDoc
-		err := decode(d, &k)
-		return k, err
-	})
+}
+
+// kitWindow is how old a self-check may be to bear on a reading that comes now:
+// it holds for twelve hours at most, and readings come in late.
+const kitWindow = 36 * time.Hour
+
+// kitDocID orders the documents of self-checks by their times.
+func kitDocID(at time.Time, entry string, n int) string {
+	return fmt.Sprintf("%015d.%s.%d", max(at.UnixMilli(), 0), entry, n)
 }
 
 // putKitCheck makes a self-check findable by each instrument that it holds for.
@@ -554,7 +620,7 @@ func (s *Service) putKitCheck(ctx context.Context, org string, k record.KitState
 	}
 	for i, inst := range k.Instruments {
 		now := s.now()
-		_, err := s.Store.CreateDocument(ctx, org, storage.Document{Kind: storage.KindKitCheck, ID: fmt.Sprintf("%s.%d", k.Entry, i), Owner: bare(inst), Body: b, CreateTime: now, UpdateTime: now}, "")
+		_, err := s.Store.CreateDocument(ctx, org, storage.Document{Kind: storage.KindKitCheck, ID: kitDocID(k.Time, k.Entry, i), Owner: bare(inst), Body: b, CreateTime: now, UpdateTime: now}, "")
 		if err != nil && errs.KindOf(err) != errs.Exists {
 			return doc, err
 		}

@@ -3,7 +3,6 @@ package workflow
 import (
 	"bytes"
 	"context"
-	"encoding/json"
 	"fmt"
 	"slices"
 	"strings"
@@ -70,25 +69,73 @@ func (s *Service) EndJob(ctx context.Context, id access.Identity, job string, su
 }
 
 func (s *Service) closing(ctx context.Context, id access.Identity, job string, sub Submission, code string, unfinished bool) (*Locked, error) {
-	locked, payload, err := s.tryClosing(ctx, id, job, sub, code, unfinished)
+	locked, p, err := s.tryClosing(ctx, id, job, sub, code, unfinished)
 	if err == nil {
 		return locked, nil
 	}
 	err = unavailable(err)
 	if k := errs.KindOf(err); k != errs.Unavailable && k != errs.Internal && k != errs.NotFound {
-		line := storage.CustodyLine{Time: s.now(), Who: id.Who(), Action: "sign-off refused", Job: job, Subject: errs.ReasonOf(err), Detail: payload}
-		if cerr := s.Store.AddCustody(context.WithoutCancel(ctx), id.Org, line); cerr != nil {
+		ctx := context.WithoutCancel(ctx)
+		line := storage.CustodyLine{Time: s.now(), Who: id.Who(), Action: "sign-off refused", Job: job, Subject: errs.ReasonOf(err)}
+		if p != nil && len(p.payload) <= maxCustodyDetail {
+			line.Detail = p.payload
+		}
+		if cerr := s.Store.AddCustody(ctx, id.Org, line); cerr != nil {
 			return nil, unavailable(cerr)
 		}
-		if len(payload) > 0 {
-			d := seal.Sum(payload)
-			if kerr := s.Store.KeepRefused(context.WithoutCancel(ctx), id.Org, job, []storage.Refused{{Digest: d, Payload: payload, Signature: sub.Signature, KeyID: sub.KeyID,
-				Reason: errs.ReasonOf(err), Sentence: message(err), Sender: id.Person, Device: id.Device, ReceiveTime: s.now()}}); kerr != nil {
-				return nil, unavailable(kerr)
-			}
+		if kerr := s.keepSignOff(ctx, id, job, p, err); kerr != nil {
+			return nil, unavailable(kerr)
 		}
 	}
 	return nil, err
+}
+
+// maxCustodyDetail bounds what a custody line carries of a refused sign-off; a
+// longer payload is kept aside only.
+const maxCustodyDetail = 64 << 10
+
+// keepSignOff keeps a refused sign-off aside, within the bounds of its device.
+// Its counter goes with it: the phone used it up.
+func (s *Service) keepSignOff(ctx context.Context, id access.Identity, job string, p *prepared, why error) error {
+	if p == nil || len(p.payload) == 0 {
+		return nil
+	}
+	j, err := s.Store.GetJob(ctx, id.Org, job)
+	if err != nil {
+		return err
+	}
+	at, err := s.refusedTime(ctx, id.Org, j, s.now())
+	if err != nil {
+		return err
+	}
+	kept, err := s.boundRefused(ctx, id, job, []storage.Refused{p.refusedAs(id, errs.ReasonOf(why), message(why), at)}, nil)
+	if err != nil || len(kept) == 0 {
+		return err
+	}
+	return s.Store.KeepRefused(ctx, id.Org, job, kept)
+}
+
+// refusedTime is the time under which an entry is kept aside. The list is in the
+// order of these times, and the locked line covers its beginning: after the lock
+// nothing may come to stand before what is there, whatever another server's
+// clock said.
+func (s *Service) refusedTime(ctx context.Context, org string, j storage.Job, now time.Time) (time.Time, error) {
+	if j.LockTime.IsZero() {
+		return now, nil
+	}
+	if !now.After(j.LockTime) {
+		now = j.LockTime.Add(time.Millisecond)
+	}
+	if j.RefusedCount > 0 {
+		last, err := s.Store.ListRefused(ctx, org, j.ID, int(j.RefusedCount-1), 1)
+		if err != nil {
+			return now, err
+		}
+		if len(last) > 0 && !now.After(last[0].ReceiveTime) {
+			now = last[0].ReceiveTime.Add(time.Millisecond)
+		}
+	}
+	return now, nil
 }
 
 func message(err error) string {
@@ -99,8 +146,8 @@ func message(err error) string {
 	return strings.ToValidUTF8(s, "?")
 }
 
-func (s *Service) tryClosing(ctx context.Context, id access.Identity, job string, sub Submission, code string, unfinished bool) (*Locked, []byte, error) {
-	if _, err := s.Store.GetJob(ctx, id.Org, job); err != nil {
+func (s *Service) tryClosing(ctx context.Context, id access.Identity, job string, sub Submission, code string, unfinished bool) (*Locked, *prepared, error) {
+	if err := s.mayWrite(ctx, id, job); err != nil {
 		return nil, nil, err
 	}
 	_, set, err := s.Organization(ctx, id.Org)
@@ -113,29 +160,32 @@ func (s *Service) tryClosing(ctx context.Context, id access.Identity, job string
 	}
 	p := ps[0]
 	if p.refusal != nil {
-		return nil, p.payload, p.refusal
+		return nil, p, p.refusal
 	}
 	so, eu := p.entry.GetSignedOff(), p.entry.GetEndedUnfinished()
 	if (so == nil && !unfinished) || (eu == nil && unfinished) {
-		return nil, p.payload, errs.Field("KIND_WRONG", "entry", "is not the entry that this call takes: signedOff to sign off, endedUnfinished to end")
+		return nil, p, errs.Field("KIND_WRONG", "entry", "is not the entry that this call takes: signedOff to sign off, endedUnfinished to end")
 	}
 	me, err := s.Person(ctx, id.Org, p.who.ID)
+	if err == nil && me.Disabled {
+		err = errs.New(errs.Denied, "PERSON_DISABLED", "this person can no longer sign anything")
+	}
 	if err != nil {
-		return nil, p.payload, err
+		return nil, p, err
 	}
 	if len(me.CodeHash) > 0 {
 		if code == "" {
-			return nil, p.payload, errs.New(errs.Denied, "CODE_MISSING", "signing needs your own code", "field", "code")
+			return nil, p, errs.New(errs.Denied, "CODE_MISSING", "signing needs your own code", "field", "code")
 		}
 		if err := s.checkCode(ctx, id.Org, me, code); err != nil {
-			return nil, p.payload, err
+			return nil, p, err
 		}
 	}
 	ctx = context.WithoutCancel(ctx)
 	// What phones say that they still hold becomes a line first, so that the lead sees it.
 	if !unfinished {
 		if err := s.writeUnsent(ctx, id.Org, job); err != nil {
-			return nil, p.payload, err
+			return nil, p, err
 		}
 	}
 	var locked *Locked
@@ -153,13 +203,13 @@ func (s *Service) tryClosing(ctx context.Context, id access.Identity, job string
 		}
 	}
 	if err != nil {
-		return nil, p.payload, err
+		return nil, p, err
 	}
-	if err := s.publishCheckpoint(ctx, id.Org); err != nil {
-		return nil, p.payload, err
+	if _, err := s.publishCheckpoint(ctx, id.Org); err != nil {
+		return nil, p, err
 	}
 	s.wake()
-	return locked, p.payload, nil
+	return locked, p, nil
 }
 
 // writeUnsent turns the devices' last words about unsent work into lines where
@@ -351,19 +401,11 @@ func (s *Service) names(ctx context.Context, org string, f *record.Job) ([]byte,
 			}
 		}
 	}
-	type name struct {
-		Title  string   `json:"title"`
-		Roles  []string `json:"roles,omitempty"`
-		Person string   `json:"person,omitempty"`
-		Keys   []string `json:"keys,omitempty"`
-		Kind   string   `json:"kind,omitempty"`
-		Serial string   `json:"serial,omitempty"`
+	o, err := s.Store.GetOrganization(ctx, org)
+	if err != nil {
+		return nil, err
 	}
-	doc := struct {
-		People      map[string]name `json:"people"`
-		Devices     map[string]name `json:"devices"`
-		Instruments map[string]name `json:"instruments"`
-	}{map[string]name{}, map[string]name{}, map[string]name{}}
+	doc := evidence.Names{Organizations: map[string]string{"organizations/" + org: o.Title}, People: map[string]string{}, Devices: map[string]string{}, Instruments: map[string]string{}}
 	docs := func(kind storage.Kind, ids map[string]bool) ([]storage.Document, error) {
 		var list []string
 		for i := range ids {
@@ -384,16 +426,7 @@ func (s *Service) names(ctx context.Context, org string, f *record.Job) ([]byte,
 			return nil, err
 		}
 		people[v.Person] = true
-		n := name{Title: v.Title, Person: personName(v.Person)}
-		keys, err := s.Store.KeysOfDevice(ctx, org, d.ID)
-		if err != nil {
-			return nil, err
-		}
-		for _, k := range keys {
-			n.Keys = append(n.Keys, k.KeyID)
-		}
-		slices.Sort(n.Keys)
-		doc.Devices["devices/"+d.ID] = n
+		doc.Devices["devices/"+d.ID] = v.Title
 	}
 	if ds, err = docs(storage.KindPerson, people); err != nil {
 		return nil, err
@@ -403,7 +436,7 @@ func (s *Service) names(ctx context.Context, org string, f *record.Job) ([]byte,
 		if err != nil {
 			return nil, err
 		}
-		doc.People["people/"+d.ID] = name{Title: v.Title, Roles: v.RoleNames()}
+		doc.People["people/"+d.ID] = v.Title
 	}
 	if ds, err = docs(storage.KindInstrument, instruments); err != nil {
 		return nil, err
@@ -413,9 +446,12 @@ func (s *Service) names(ctx context.Context, org string, f *record.Job) ([]byte,
 		if err != nil {
 			return nil, err
 		}
-		doc.Instruments["instruments/"+d.ID] = name{Title: v.Title, Kind: v.Kind, Serial: v.Serial}
+		doc.Instruments["instruments/"+d.ID] = v.Title
+		if v.Serial != "" {
+			doc.Instruments["instruments/"+d.ID] += ", serial " + v.Serial
+		}
 	}
-	return json.MarshalIndent(doc, "", " ")
+	return doc.Bytes()
 }
 
 // refusedRoot is size and root of the refused list as the package carries it.
@@ -517,29 +553,23 @@ func (s *Service) checkLogBehind(ctx context.Context, org string, head storage.L
 
 // publishCheckpoint puts the log's checkpoint beside the blobs. It is called
 // before a checkpoint is given to anyone.
-func (s *Service) publishCheckpoint(ctx context.Context, org string) error {
+func (s *Service) publishCheckpoint(ctx context.Context, org string) (storage.LogHead, error) {
 	head, err := s.Store.GetLogHead(ctx, org)
-	if err != nil {
-		return unavailable(err)
-	}
-	if head.Size == 0 {
-		return nil
+	if err != nil || head.Size == 0 {
+		return head, unavailable(err)
 	}
 	_, err = s.Blobs.Put(ctx, checkpointKey(org, head.Size), bytes.NewReader(head.Checkpoint), blob.DigestOf(head.Checkpoint))
 	if errs.KindOf(err) == errs.Exists {
-		return errs.New(errs.Corrupt, "LOG_FORKED", "another checkpoint of the same size was signed before; nothing is given out; run doctor").Because(err)
+		return head, errs.New(errs.Corrupt, "LOG_FORKED", "another checkpoint of the same size was signed before; nothing is given out; run doctor").Because(err)
 	}
-	return err
+	return head, unavailable(err)
 }
 
 // Checkpoint returns the signed head of the organisation's log and its key.
 func (s *Service) Checkpoint(ctx context.Context, org string) (storage.LogHead, seal.LogPublicKey, error) {
-	if err := s.publishCheckpoint(ctx, org); err != nil {
-		return storage.LogHead{}, seal.LogPublicKey{}, err
-	}
-	head, err := s.Store.GetLogHead(ctx, org)
+	head, err := s.publishCheckpoint(ctx, org)
 	if err != nil {
-		return head, seal.LogPublicKey{}, unavailable(err)
+		return storage.LogHead{}, seal.LogPublicKey{}, err
 	}
 	origin, err := s.origin(org)
 	if err != nil {
@@ -657,9 +687,11 @@ func (s *Service) SealAddenda(ctx context.Context, org, job string) (bool, error
 		}
 		_, err = s.Store.SealAddenda(ctx, org, job, j.AddendumCount, la)
 		if err == nil {
-			return true, s.publishCheckpoint(ctx, org)
+			_, err = s.publishCheckpoint(ctx, org)
+			return true, err
 		}
-		if errs.KindOf(err) != errs.Stale || try > 8 {
+		// Moved on, or sealed by another server meanwhile.
+		if (errs.KindOf(err) != errs.Stale && !errs.Is(err, "ADDENDUM_COUNT")) || try > 8 {
 			return false, unavailable(err)
 		}
 	}

@@ -268,7 +268,10 @@ func (s *Service) Seen(ctx context.Context, id access.Identity, unsent *int64) (
 	if err != nil {
 		return nil, err
 	}
-	_, err = s.Store.UpdateDocument(ctx, id.Org, storage.Document{Kind: storage.KindDevice, ID: id.Device, Owner: d.Person, Body: b, UpdateTime: now}, 0)
+	_, err = s.Store.UpdateDocument(ctx, id.Org, storage.Document{Kind: storage.KindDevice, ID: id.Device, Owner: d.Person, Body: b, UpdateTime: now}, doc.Version)
+	if errs.Is(err, "VERSION_MOVED") {
+		err = nil // changed meanwhile, perhaps revoked: that stands, and we look again next time
+	}
 	return &d, unavailable(err)
 }
 

@@ -7,6 +7,7 @@ import (
 	"encoding/json"
 	"errors"
 	"fmt"
+	"log/slog"
 	"slices"
 	"time"
 
@@ -73,6 +74,7 @@ type prepared struct {
 	who     access.Person // the author's authority: who signed, or the session's person
 	owner   string        // person that the signing or carrying device belongs to
 	keyID   string
+	device  string // that verifiably made it: of the key whose signature is good, or of the session
 	codeOK  bool
 	index   int
 }
@@ -87,7 +89,7 @@ func (s *Service) Submit(ctx context.Context, id access.Identity, job string, su
 	if len(subs) > MaxBatch {
 		return nil, Head{}, errs.Field("BATCH_TOO_LARGE", "entries", fmt.Sprintf("has %d entries; at most %d", len(subs), MaxBatch))
 	}
-	if _, err := s.Store.GetJob(ctx, id.Org, job); err != nil {
+	if err := s.mayWrite(ctx, id, job); err != nil {
 		return nil, Head{}, unavailable(err)
 	}
 	_, set, err := s.Organization(ctx, id.Org)
@@ -102,15 +104,20 @@ func (s *Service) Submit(ctx context.Context, id access.Identity, job string, su
 	ctx = context.WithoutCancel(ctx)
 	var results []Result
 	var head Head
+	var late []*recordv1.Entry
 	for try := 0; ; try++ {
 		err = s.withJob(ctx, id.Org, job, func(l *live) error {
 			var err error
-			results, head, err = s.submitInto(ctx, id, set, l, job, ps)
+			results, head, late, err = s.submitInto(ctx, id, set, l, job, ps)
 			if err != nil {
 				l.forget()
 			}
 			return err
 		})
+		if errors.Is(err, errOneRefused) { // at most once for each entry
+			try--
+			continue
+		}
 		if err == nil || try >= 8 || !(errs.KindOf(err) == errs.Stale || errs.Is(err, "RECORD_LOCKED") || errs.Is(err, "ENTRY_ID_REUSED")) {
 			break
 		}
@@ -118,6 +125,7 @@ func (s *Service) Submit(ctx context.Context, id access.Identity, job string, su
 	if err != nil {
 		return nil, Head{}, unavailable(err)
 	}
+	s.catchUp(ctx, id.Org, job, late)
 	if unsent != nil && id.Device != "" {
 		if err := s.Store.ReportUnsent(ctx, id.Org, job, storage.Unsent{Device: id.Device, Person: id.Person, Count: *unsent, Time: s.now()}); err != nil {
 			return nil, Head{}, unavailable(err)
@@ -131,7 +139,7 @@ func (s *Service) prepare(ctx context.Context, id access.Identity, set Settings,
 	ps := make([]*prepared, len(subs))
 	var keyIDs []string
 	for i, sub := range subs {
-		p := &prepared{Submission: sub, index: i, payload: sub.Payload}
+		p := &prepared{Submission: sub, index: i, payload: sub.Payload, device: id.Device}
 		ps[i] = p
 		switch {
 		case len(sub.Payload) == 0 && sub.Entry == nil:
@@ -201,8 +209,6 @@ func (s *Service) prepare(ctx context.Context, id access.Identity, set Settings,
 			}
 		} else if k, ok := keys[p.KeyID]; !ok {
 			p.refusal = errs.New(errs.Denied, "KEY_UNKNOWN", "the signature's key is not registered in this organisation; enrol the device", "key_id", p.KeyID)
-		} else if !k.RevokeTime.IsZero() {
-			p.refusal = errs.New(errs.Denied, "KEY_REVOKED", "the signature's key was revoked; the entry is kept aside for the lead", "key_id", p.KeyID)
 		} else {
 			pub := parsed[p.KeyID]
 			if pub == nil {
@@ -213,6 +219,8 @@ func (s *Service) prepare(ctx context.Context, id access.Identity, set Settings,
 			}
 			if err := seal.VerifySignature(pub, seal.EntryType, p.payload, p.Signature); err != nil {
 				p.refusal = errs.New(errs.Denied, errs.ReasonOf(err), "the signature is not that of the device over these bytes", "key_id", p.KeyID)
+			} else if p.device = k.Device; !k.RevokeTime.IsZero() {
+				p.refusal = errs.New(errs.Denied, "KEY_REVOKED", "the signature's key was revoked; the entry is kept aside for the lead", "key_id", p.KeyID)
 			} else if p.entry.GetDevice() != deviceName(k.Device) {
 				p.refusal = errs.Field("DEVICE_DIFFERS", "device", fmt.Sprintf("%.80q is not the device that signed, %s", p.entry.GetDevice(), deviceName(k.Device)))
 			}
@@ -230,6 +238,22 @@ func (s *Service) prepare(ctx context.Context, id access.Identity, set Settings,
 	}
 	return ps, nil
 }
+
+// refusedAs is how a submission is kept aside. It stands under the device that
+// verifiably made it, and its counter counts in that device's chain only: nobody
+// fills gaps in another's.
+func (p *prepared) refusedAs(id access.Identity, reason, sentence string, at time.Time) storage.Refused {
+	r := storage.Refused{Digest: p.digest, EntryID: p.entry.GetId(), Payload: p.payload, Signature: p.Signature, KeyID: p.KeyID, Reason: reason, Sentence: sentence,
+		Sender: id.Person, Device: p.device, ReceiveTime: at}
+	if p.device != "" && p.entry.GetDevice() == deviceName(p.device) {
+		r.Counter = max(p.entry.GetCounter(), 0)
+	}
+	return r
+}
+
+// errOneRefused says that the fold could not take an entry, which is refused
+// now: the batch begins again without it.
+var errOneRefused = errors.New("an entry does not fit into the record")
 
 // serialise writes a message as a payload: proto3 JSON without spaces.
 func serialise(e *recordv1.Entry) ([]byte, error) {
@@ -252,7 +276,7 @@ type step struct {
 }
 
 // submitInto folds the batch into the job and stores it. The job's lock is held.
-func (s *Service) submitInto(ctx context.Context, id access.Identity, set Settings, l *live, job string, ps []*prepared) ([]Result, Head, error) {
+func (s *Service) submitInto(ctx context.Context, id access.Identity, set Settings, l *live, job string, ps []*prepared) ([]Result, Head, []*recordv1.Entry, error) {
 	results := make([]Result, len(ps))
 	ids := make([]string, 0, len(ps))
 	for _, p := range ps {
@@ -262,11 +286,11 @@ func (s *Service) submitInto(ctx context.Context, id access.Identity, set Settin
 	}
 	known, err := s.Store.FindEntries(ctx, id.Org, ids)
 	if err != nil {
-		return nil, Head{}, err
+		return nil, Head{}, nil, err
 	}
 	facts, err := s.facts(ctx, id.Org, l.fold, ps)
 	if err != nil {
-		return nil, Head{}, err
+		return nil, Head{}, nil, err
 	}
 	facts.set = set
 	locked := l.fold.Locked()
@@ -277,12 +301,17 @@ func (s *Service) submitInto(ctx context.Context, id access.Identity, set Settin
 	var outbox []storage.OutboxItem
 	contradicted := l.row.Contradicted
 	now := s.now()
+	refusedAt, err := s.refusedTime(ctx, id.Org, l.row, now)
+	if err != nil {
+		return nil, Head{}, nil, err
+	}
+	var late []*recordv1.Entry // what may have met something on its way through another server
 	tree := l.tree
 	after := l.fold.Size()
 	if locked {
 		after = l.row.AddendumCount
 		if tree, err = resume(l.row.AddendumCompact); err != nil {
-			return nil, Head{}, err
+			return nil, Head{}, nil, err
 		}
 	}
 	seq := after
@@ -315,12 +344,10 @@ func (s *Service) submitInto(ctx context.Context, id access.Identity, set Settin
 			if !r.Permanent {
 				return // the phone keeps it and sends it again
 			}
-			rf := storage.Refused{Digest: p.digest, EntryID: r.ID, Payload: p.payload, Signature: p.Signature, KeyID: p.KeyID, Reason: r.Reason, Sentence: r.Sentence,
-				Sender: id.Person, Device: id.Device, ReceiveTime: now}
-			if p.entry != nil {
-				rf.Counter = p.entry.GetCounter()
+			if len(p.payload) == 0 {
+				return // there is nothing to keep
 			}
-			refused = append(refused, rf)
+			refused = append(refused, p.refusedAs(id, r.Reason, r.Sentence, refusedAt))
 			r.KeptAside = true
 		}
 		if p.refusal != nil {
@@ -331,7 +358,7 @@ func (s *Service) submitInto(ctx context.Context, id access.Identity, set Settin
 			same := ref.PayloadDigest == p.digest
 			if !same && len(p.Signature) == 0 && ref.Job == job {
 				if same, err = s.sameMessage(ctx, id.Org, ref, p.entry); err != nil {
-					return nil, Head{}, err
+					return nil, Head{}, nil, err
 				}
 			}
 			if same && ref.Job == job {
@@ -360,6 +387,17 @@ func (s *Service) submitInto(ctx context.Context, id access.Identity, set Settin
 			continue
 		}
 		inBatch[r.ID] = p
+		if l.fold.Has(r.ID) { // not by a line of its own: a lead admitted it
+			switch rf, err := s.Store.GetRefused(ctx, id.Org, job, p.digest); {
+			case err == nil && rf.AdmittedSeq != 0:
+				r.Outcome, r.Seq = AlreadyKnown, rf.AdmittedSeq
+			case err == nil || errs.KindOf(err) == errs.NotFound:
+				refuse(errs.New(errs.Exists, "ENTRY_ID_CONFLICT", "an entry with this id and other bytes was admitted already; make a new entry with a new id", "entry", r.ID))
+			default:
+				return nil, Head{}, nil, err
+			}
+			continue
+		}
 		if err := l.fold.Check(p.entry, record.Who{Person: personName(p.who.ID), Roles: p.who.RoleNames()}); err != nil {
 			refuse(err)
 			continue
@@ -371,11 +409,11 @@ func (s *Service) submitInto(ctx context.Context, id access.Identity, set Settin
 		if !locked {
 			known, err := s.kitKnown(ctx, id.Org, l.fold, p.entry, facts)
 			if err != nil {
-				return nil, Head{}, err
+				return nil, Head{}, nil, err
 			}
 			for _, k := range known { // a check of the same kit in another job, as a line of this one
 				if err := s.serverLine(l.fold, k, seq+1, now, id.Org, facts.pinServer(l.fold, now), add); err != nil {
-					return nil, Head{}, err
+					return nil, Head{}, nil, err
 				}
 			}
 		}
@@ -386,8 +424,11 @@ func (s *Service) submitInto(ctx context.Context, id access.Identity, set Settin
 			contradicted = contradicted || l.fold.Contradicts(ln)
 			r.Outcome = Addendum
 		} else {
-			if _, err := l.fold.Advance(ln); err != nil {
-				return nil, Head{}, err
+			if _, err := l.fold.Advance(ln); errs.KindOf(err) == errs.Invalid {
+				p.refusal = err // such as a climb whose steps are over the bound
+				return nil, Head{}, nil, errOneRefused
+			} else if err != nil {
+				return nil, Head{}, nil, err
 			}
 			r.Outcome = Accepted
 		}
@@ -396,13 +437,15 @@ func (s *Service) submitInto(ctx context.Context, id access.Identity, set Settin
 			ident.Session = "sessions/" + id.Session
 		}
 		if err := add(ln, p.payload, p.Signature, ident); err != nil {
-			return nil, Head{}, err
+			return nil, Head{}, nil, err
 		}
 		r.Seq, r.Assessment = ln.Seq, ln.Assessment
 		if x, ok, err := s.examineFor(ctx, id.Org, job, p.entry); err != nil {
-			return nil, Head{}, err
+			return nil, Head{}, nil, err
 		} else if ok {
 			examine = append(examine, x)
+		} else if p.entry.GetPhotoAttached() != nil || p.entry.GetTraceAttached() != nil || p.entry.GetReadingTaken() != nil {
+			late = append(late, p.entry)
 		}
 		if p.entry.GetKitChecked() != nil && !locked {
 			outbox = append(outbox, storage.OutboxItem{ID: "kit:" + r.ID, Job: job, Payload: p.payload, CreateTime: now})
@@ -410,7 +453,7 @@ func (s *Service) submitInto(ctx context.Context, id access.Identity, set Settin
 	}
 	refused, err = s.boundRefused(ctx, id, job, refused, results)
 	if err != nil {
-		return nil, Head{}, err
+		return nil, Head{}, nil, err
 	}
 	lines := make([]storage.NewLine, len(steps))
 	for i, st := range steps {
@@ -419,26 +462,29 @@ func (s *Service) submitInto(ctx context.Context, id access.Identity, set Settin
 	var row storage.Job
 	switch {
 	case len(lines) == 0 && len(refused) == 0:
-		return results, Head{l.row.LineCount, l.row.Root}, nil
+		return results, Head{l.row.LineCount, l.row.Root}, late, nil
 	case len(lines) == 0:
 		if err := s.Store.KeepRefused(ctx, id.Org, job, refused); err != nil {
-			return nil, Head{}, err
+			return nil, Head{}, nil, err
 		}
-		return results, Head{l.row.LineCount, l.row.Root}, nil
+		return results, Head{l.row.LineCount, l.row.Root}, late, nil
 	case locked:
 		row, err = s.Store.AppendAddenda(ctx, id.Org, job, storage.AppendAddenda{After: after, Lines: lines, Root: tree.Root(), Compact: tree.State(), Contradicted: contradicted, Examine: examine, Refused: refused})
 	default:
 		row, err = s.Store.Append(ctx, id.Org, job, storage.Append{After: after, Lines: lines, Root: tree.Root(), Compact: tree.State(), State: jobState(l.fold), Refused: refused, Examine: examine, Outbox: outbox})
 	}
 	if err != nil {
-		return nil, Head{}, err
+		return nil, Head{}, nil, err
+	}
+	if contradicted && !l.row.Contradicted {
+		slog.WarnContext(ctx, "an addendum contradicts a locked record", "organization", id.Org, "job", job)
 	}
 	l.row = row
 	s.news.tell(l.key)
 	if len(examine) > 0 || len(outbox) > 0 {
 		s.wake()
 	}
-	return results, Head{row.LineCount, row.Root}, nil
+	return results, Head{row.LineCount, row.Root}, late, nil
 }
 
 func resume(state []byte) (*seal.Tree, error) {
@@ -455,15 +501,25 @@ func (s *Service) boundRefused(ctx context.Context, id access.Identity, job stri
 	if len(refused) == 0 {
 		return nil, nil
 	}
-	count, size, err := s.Store.RefusedTotals(ctx, id.Org, job, id.Device)
-	if err != nil {
-		return nil, err
-	}
+	type total struct{ count, size int64 }
+	totals := map[string]*total{}
 	var kept []storage.Refused
 	for _, r := range refused {
-		count++
-		size += int64(len(r.Payload))
-		if count > MaxRefusedCount || size > MaxRefusedBytes {
+		t := totals[r.Device]
+		if t == nil {
+			n, size, err := s.Store.RefusedTotals(ctx, id.Org, job, r.Device)
+			if err != nil {
+				return nil, err
+			}
+			t = &total{n, size}
+			totals[r.Device] = t
+		}
+		if t.count+1 > MaxRefusedCount || t.size+int64(len(r.Payload)) > MaxRefusedBytes {
+			if _, err := s.Store.GetRefused(ctx, id.Org, job, r.Digest); err == nil {
+				continue // kept when it came first
+			} else if errs.KindOf(err) != errs.NotFound {
+				return nil, err
+			}
 			for i := range results {
 				if results[i].Outcome == Refused && results[i].Digest == r.Digest {
 					results[i].KeptAside = false
@@ -473,9 +529,53 @@ func (s *Service) boundRefused(ctx context.Context, id access.Identity, job stri
 			}
 			continue
 		}
+		t.count++
+		t.size += int64(len(r.Payload))
 		kept = append(kept, r)
 	}
 	return kept, nil
+}
+
+// catchUp looks again, after the commit, for what another server may have put
+// down between our look and our commit: bytes of a photo or trace, a self-check
+// of the kit. What is found is written as if it had come later. A failure is
+// logged: the entries themselves are safe.
+func (s *Service) catchUp(ctx context.Context, org, job string, late []*recordv1.Entry) {
+	for _, e := range late {
+		if e.GetReadingTaken() != nil {
+			if err := s.lateKit(ctx, org, job, e); err != nil {
+				slog.ErrorContext(ctx, "look again for self-checks failed", "job", job, "err", err)
+			}
+			continue
+		}
+		x, ok, err := s.examineFor(ctx, org, job, e)
+		if err == nil && ok {
+			err = s.Store.EnqueueExamine(ctx, org, []storage.ExamineItem{x})
+			s.wake()
+		}
+		if err != nil {
+			slog.ErrorContext(ctx, "look again for bytes failed", "job", job, "err", err)
+		}
+	}
+}
+
+// lateKit writes self-checks of other jobs that came to be known meanwhile.
+func (s *Service) lateKit(ctx context.Context, org, job string, e *recordv1.Entry) error {
+	needed := false
+	err := s.withJob(ctx, org, job, func(l *live) error {
+		known, err := s.kitKnown(ctx, org, l.fold, e, nil)
+		needed = len(known) > 0 && !l.fold.Locked()
+		return err
+	})
+	if err != nil || !needed {
+		return err
+	}
+	return s.appendServer(ctx, org, job, func(f *record.Job) ([]*recordv1.Entry, error) {
+		if f.Locked() {
+			return nil, nil
+		}
+		return s.kitKnown(ctx, org, f, e, nil)
+	}, nil)
 }
 
 // sameMessage compares a stored attested entry with a message.
@@ -515,6 +615,28 @@ func (s *Service) serverLine(fold *record.Job, e *recordv1.Entry, seq int64, now
 	return add(ln, payload, nil, evidence.Identity{Organization: "organizations/" + org})
 }
 
+// notYetThere drops the entries whose id stands in a line already: the ids of
+// lines that the server makes follow from their causes.
+func (s *Service) notYetThere(ctx context.Context, org string, es []*recordv1.Entry) ([]*recordv1.Entry, error) {
+	var ids []string
+	for _, e := range es {
+		if e.GetId() != "" {
+			ids = append(ids, e.GetId())
+		}
+	}
+	if len(ids) == 0 {
+		return es, nil
+	}
+	known, err := s.Store.FindEntries(ctx, org, ids)
+	if err != nil {
+		return nil, err
+	}
+	return slices.DeleteFunc(es, func(e *recordv1.Entry) bool {
+		_, there := known[e.GetId()]
+		return there
+	}), nil
+}
+
 // appendServer appends lines that the server makes to an open job, or to the
 // addenda of a locked one. It is repeated when another server moved the job.
 func (s *Service) appendServer(ctx context.Context, org, job string, make func(fold *record.Job) ([]*recordv1.Entry, error), change func(*storage.Append)) error {
@@ -537,6 +659,9 @@ func (s *Service) appendServer(ctx context.Context, org, job string, make func(f
 func (s *Service) appendServerInto(ctx context.Context, org, job string, l *live, make func(fold *record.Job) ([]*recordv1.Entry, error), change func(*storage.Append)) error {
 	es, err := make(l.fold)
 	if err != nil {
+		return err
+	}
+	if es, err = s.notYetThere(ctx, org, es); err != nil {
 		return err
 	}
 	now := s.now()
@@ -590,7 +715,7 @@ func (s *Service) appendServerInto(ctx context.Context, org, job string, l *live
 			change(&a)
 		}
 		if len(lines) == 0 {
-			return s.Store.DoneOutbox(ctx, org, a.OutboxDone)
+			return nil // nothing to write
 		}
 		retain, err := s.retainArrived(ctx, org, job, es, now)
 		if err != nil {
@@ -609,7 +734,7 @@ func (s *Service) appendServerInto(ctx context.Context, org, job string, l *live
 		change(&a)
 	}
 	if len(lines) == 0 {
-		return s.Store.DoneOutbox(ctx, org, a.OutboxDone)
+		return nil // nothing to write
 	}
 	row, err := s.Store.Append(ctx, org, job, a)
 	if err != nil {

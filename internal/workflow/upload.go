@@ -4,6 +4,7 @@ import (
 	"context"
 	"fmt"
 	"io"
+	"slices"
 
 	"witnessmark/internal/access"
 	"witnessmark/internal/errs"
@@ -28,7 +29,7 @@ const (
 // Errors: NotFound JOB_NOT_FOUND; TooLarge PHOTO_TOO_LARGE, TRACE_TOO_LARGE; Busy
 // TOO_MANY_UPLOADS.
 func (s *Service) BeginUpload(ctx context.Context, id access.Identity, job, purpose, entry string, size int64, digest [32]byte) (storage.Upload, error) {
-	if _, err := s.Store.GetJob(ctx, id.Org, job); err != nil {
+	if err := s.mayWrite(ctx, id, job); err != nil {
 		return storage.Upload{}, unavailable(err)
 	}
 	bound, what := int64(MaxPhoto), "PHOTO_TOO_LARGE"
@@ -54,8 +55,12 @@ func (s *Service) BeginUpload(ctx context.Context, id access.Identity, job, purp
 		return u, errs.Field("SIZE_DIFFERS", "size", fmt.Sprintf("these bytes were begun with %d bytes; a digest has one size", u.Size))
 	}
 	if _, err := s.Store.GetBlob(ctx, id.Org, job, digest); err == nil {
+		if u, err = s.Store.FinishUpload(ctx, id.Org, u.ID, "stored"); err != nil {
+			return u, unavailable(err)
+		}
 		u.Offset = size
-		return s.Store.FinishUpload(ctx, id.Org, u.ID, "stored")
+		// The bytes may be there without their line: a server that stopped between the two.
+		return u, s.received(ctx, id.Org, u)
 	} else if errs.KindOf(err) != errs.NotFound {
 		return u, unavailable(err)
 	}
@@ -154,6 +159,9 @@ func (s *Service) FinishUpload(ctx context.Context, id access.Identity, name str
 			}
 			return u, staging.Remove(ctx, id.Org, u.ID)
 		}
+		if errs.Is(err, "UPLOAD_INCOMPLETE") || errs.Is(err, "BLOB_NOT_FOUND") {
+			return s.chunksGone(ctx, id, u)
+		}
 		if err != nil {
 			return u, err
 		}
@@ -190,6 +198,31 @@ func (s *Service) FinishUpload(ctx context.Context, id access.Identity, name str
 	return u, staging.Remove(ctx, id.Org, u.ID)
 }
 
+// chunksGone is the end of an upload whose chunks are not all there though they
+// all came: another server finished it meanwhile, or they were swept. In the
+// second case it is begun again, as after a wrong digest.
+func (s *Service) chunksGone(ctx context.Context, id access.Identity, u storage.Upload) (storage.Upload, error) {
+	now, err := s.Store.GetUpload(ctx, id.Org, u.ID)
+	if err != nil {
+		return u, unavailable(err)
+	}
+	if now.State == "receiving" {
+		if _, err := s.Store.GetBlob(ctx, id.Org, u.Job, u.Digest); errs.KindOf(err) == errs.NotFound {
+			now, err = s.Store.FinishUpload(ctx, id.Org, u.ID, "wrong")
+			return now, unavailable(err)
+		} else if err != nil {
+			return u, unavailable(err)
+		}
+		if now, err = s.Store.FinishUpload(ctx, id.Org, u.ID, "stored"); err != nil {
+			return u, unavailable(err)
+		}
+	}
+	if now.State != "stored" {
+		return now, nil
+	}
+	return now, s.received(ctx, id.Org, now)
+}
+
 // received writes 'photo received' once and asks for the examination.
 func (s *Service) received(ctx context.Context, org string, u storage.Upload) error {
 	b, err := s.Store.GetBlob(ctx, org, u.Job, u.Digest)
@@ -212,9 +245,11 @@ func (s *Service) received(ctx context.Context, org string, u storage.Upload) er
 				return nil, nil
 			}
 		}
-		it := examineItem(u.Job, u.Digest, PurposePhoto, u.Entry, "", "")
+		// Without an entry: an entry that comes later asks for a look of its own, and
+		// must not be taken for this one while a worker has it.
+		it := examineItem(u.Job, u.Digest, PurposePhoto, "", "", "")
 		items = append(items, it)
-		return []*recordv1.Entry{{Kind: &recordv1.Entry_PhotoReceived{PhotoReceived: &recordv1.PhotoReceived{Digest: u.Digest[:], Size: u.Size, MediaType: b.MediaType}}}}, nil
+		return []*recordv1.Entry{{Id: madeID(b.CreateTime, "photo received", u.Job, seal.Hash(u.Digest).String()), Kind: &recordv1.Entry_PhotoReceived{PhotoReceived: &recordv1.PhotoReceived{Digest: u.Digest[:], Size: u.Size, MediaType: b.MediaType}}}}, nil
 	}, func(a *storage.Append) { a.Examine = items })
 	if err != nil {
 		return err
@@ -284,6 +319,9 @@ func mediaType(head []byte, purpose string) string {
 //
 // Errors: NotFound BLOB_NOT_FOUND, VIEW_NOT_FOUND (not examined yet, or no picture).
 func (s *Service) File(ctx context.Context, id access.Identity, job string, digest [32]byte, size int) (io.ReadCloser, string, int64, error) {
+	if size != 0 && size != overlaySize && !slices.Contains(viewSizes, size) {
+		return nil, "", 0, errs.Field("VIEW_UNKNOWN", "size", "is 0 (the original), 320, 1280, or 1 (the overlay of an end face)")
+	}
 	if _, err := s.readJob(ctx, id, job, "read file", seal.Hash(digest).String()); err != nil {
 		return nil, "", 0, unavailable(err)
 	}
@@ -323,6 +361,9 @@ func (s *Service) File(ctx context.Context, id access.Identity, job string, dige
 }
 
 const overlaySize = 1
+
+// viewSizes are the longer sides of the derived views, in pixels.
+var viewSizes = []int{320, 1280}
 
 func viewKey(org string, digest [32]byte, size int) (blob.Key, string) {
 	if size == overlaySize {

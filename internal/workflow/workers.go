@@ -10,6 +10,8 @@ import (
 	"image/png"
 	"io"
 	"log/slog"
+	"maps"
+	"maps"
 	"math"
 	"slices"
 	"strings"
@@ -25,6 +27,7 @@ import (
 	"witnessmark/internal/photo"
 	"witnessmark/internal/record"
 	"witnessmark/internal/rf"
+	"witnessmark/internal/seal"
 	"witnessmark/internal/touchstone"
 	"witnessmark/internal/units"
 	recordv1 "witnessmark/proto/gen/witnessmark/record/v1"
@@ -101,11 +104,15 @@ func (s *Service) workOutbox(ctx context.Context) (bool, error) {
 	}
 	for org, items := range orgs {
 		for _, it := range items {
-			if err := s.spread(ctx, org, it); err != nil {
-				return true, fmt.Errorf("outbox %s: %w", it.ID, err)
+			err := s.spread(ctx, org, it)
+			if err == nil {
+				err = s.Store.DoneOutbox(ctx, org, []string{it.ID})
 			}
-			if err := s.Store.DoneOutbox(ctx, org, []string{it.ID}); err != nil {
-				return true, err
+			if ctx.Err() != nil {
+				return true, ctx.Err()
+			}
+			if err != nil { // it comes back after its lease; the others do not wait for it
+				slog.ErrorContext(ctx, "outbox item failed", "organization", org, "item", it.ID, "err", err)
 			}
 		}
 	}
@@ -120,11 +127,22 @@ func (s *Service) spread(ctx context.Context, org string, it storage.OutboxItem)
 	}
 	switch k := e.GetKind().(type) {
 	case *recordv1.Entry_KitChecked:
-		return s.spreadKit(ctx, org, it.Job, e.GetId())
+		return s.spreadKit(ctx, org, it, e.GetId())
 	case *recordv1.Entry_CalibrationChanged:
 		inst := k.CalibrationChanged.GetInstrument()
-		return s.eachJob(ctx, org, func(job string, f *record.Job) []*recordv1.Entry {
-			if len(f.ReadingsWith(inst, time.Time{})) == 0 || hasLine(f, func(x *recordv1.Entry) bool {
+		// A locked record hears of it, as an addendum, where it holds readings made
+		// after the day on which the calibration now ends.
+		until, err := time.Parse(time.DateOnly, k.CalibrationChanged.GetCalibratedUntil())
+		since := until
+		if err != nil {
+			since = it.CreateTime // no end: nothing that was measured is touched
+		}
+		return s.eachJob(ctx, org, it, since, func(job string, f *record.Job) []*recordv1.Entry {
+			from := time.Time{}
+			if f.Locked() {
+				from = since.In(f.Zone()).AddDate(0, 0, 1)
+			}
+			if len(f.ReadingsWith(inst, from)) == 0 || hasLine(f, func(x *recordv1.Entry) bool {
 				return proto.Equal(x.GetCalibrationChanged(), k.CalibrationChanged)
 			}) {
 				return nil
@@ -133,7 +151,11 @@ func (s *Service) spread(ctx context.Context, org string, it storage.OutboxItem)
 		})
 	case *recordv1.Entry_QualificationEnded:
 		who := k.QualificationEnded.GetPerson()
-		return s.eachJob(ctx, org, func(job string, f *record.Job) []*recordv1.Entry {
+		since, err := time.Parse(time.DateOnly, k.QualificationEnded.GetUntil())
+		if err != nil {
+			since = it.CreateTime
+		}
+		return s.eachJob(ctx, org, it, since, func(job string, f *record.Job) []*recordv1.Entry {
 			on := hasLine(f, func(x *recordv1.Entry) bool {
 				return slices.Contains(x.GetClimbOpened().GetCrew(), who) || slices.Contains(x.GetCrewChanged().GetCrew(), who)
 			})
@@ -150,9 +172,12 @@ func hasLine(f *record.Job, is func(*recordv1.Entry) bool) bool {
 	return slices.ContainsFunc(f.Lines(), func(l *record.Line) bool { return is(l.Entry) })
 }
 
-// eachJob lets f add lines to each job that is not locked.
-func (s *Service) eachJob(ctx context.Context, org string, f func(job string, fold *record.Job) []*recordv1.Entry) error {
-	for _, state := range []storage.JobState{storage.JobOpen, storage.JobFinished} {
+// eachJob lets f add a line to each job that is open or was locked since a
+// time; to a locked one as an addendum. A job that cannot be read does not keep
+// the others from hearing of it.
+func (s *Service) eachJob(ctx context.Context, org string, it storage.OutboxItem, since time.Time, f func(job string, fold *record.Job) []*recordv1.Entry) error {
+	var failed []error
+	for _, state := range []storage.JobState{storage.JobOpen, storage.JobFinished, storage.JobLocked, storage.JobEnded} {
 		var at time.Time
 		id := ""
 		for {
@@ -162,14 +187,21 @@ func (s *Service) eachJob(ctx context.Context, org string, f func(job string, fo
 			}
 			for _, j := range js {
 				at, id = j.CreateTime, j.ID
+				if !j.LockTime.IsZero() && j.LockTime.Before(since) {
+					continue
+				}
 				err := s.appendServer(ctx, org, j.ID, func(fold *record.Job) ([]*recordv1.Entry, error) {
-					if fold.Locked() {
-						return nil, nil
+					es := f(j.ID, fold)
+					for _, e := range es {
+						e.Id = madeID(it.CreateTime, it.ID, j.ID)
 					}
-					return f(j.ID, fold), nil
+					return es, nil
 				}, nil)
+				if ctx.Err() != nil {
+					return ctx.Err()
+				}
 				if err != nil {
-					return err
+					failed = append(failed, fmt.Errorf("job %s: %w", j.ID, err))
 				}
 			}
 			if len(js) < 100 {
@@ -177,12 +209,13 @@ func (s *Service) eachJob(ctx context.Context, org string, f func(job string, fo
 			}
 		}
 	}
-	return nil
+	return errors.Join(failed...)
 }
 
 // spreadKit makes a self-check findable for later readings in other jobs, and
 // known in the jobs whose earlier readings it bears on.
-func (s *Service) spreadKit(ctx context.Context, org, job, entry string) error {
+func (s *Service) spreadKit(ctx context.Context, org string, it storage.OutboxItem, entry string) error {
+	job := it.Job
 	var k *record.KitState
 	err := s.withJob(ctx, org, job, func(l *live) error {
 		for _, c := range l.fold.KitChecks() {
@@ -199,7 +232,10 @@ func (s *Service) spreadKit(ctx context.Context, org, job, entry string) error {
 	if err != nil {
 		return err
 	}
-	return s.eachJob(ctx, org, func(other string, f *record.Job) []*recordv1.Entry {
+	return s.eachJob(ctx, org, it, k.Time.Add(-24*time.Hour), func(other string, f *record.Job) []*recordv1.Entry {
+		if f.Locked() && k.State != recordv1.KitState_NOT_FIT {
+			return nil // a good check changes nothing in a record that is locked
+		}
 		if other == job || hasLine(f, func(x *recordv1.Entry) bool { return x.GetKitCheckKnown().GetCheck() == entry }) {
 			return nil
 		}
@@ -258,7 +294,7 @@ func (s *Service) examine(ctx context.Context, org string, it storage.ExamineIte
 		return err
 	}
 	if it.Purpose == PurposeTrace {
-		return s.examineTrace(ctx, org, it, bytes)
+		return s.examineTrace(ctx, org, it, b, bytes)
 	}
 	return s.examinePhoto(ctx, org, it, b, bytes)
 }
@@ -353,12 +389,24 @@ func (s *Service) examinePhoto(ctx context.Context, org string, it storage.Exami
 		out.Width, out.Height = out.Height, out.Width
 	}
 	for _, f := range x.Findings {
+		if other := f.Parameters["photo"]; other != "" { // say in words which photo is meant
+			params := maps.Clone(f.Parameters)
+			params["photo"] = s.photoTitle(ctx, org, it.Job, other)
+			f.Text = photo.Sentence(f.Message, params)
+		}
 		pf := &recordv1.Finding{Code: string(f.Code), Sentence: f.Text, Exception: f.Severity == photo.Exception, Source: f.Source}
 		if f.Measured {
 			pf.Measured, pf.Threshold = round6(f.Measure), round6(f.Threshold)
 		}
 		if other := f.Parameters["photo"]; other != "" {
 			pf.TwinJob, pf.Twin = readTwinID(other)
+			words := maps.Clone(f.Parameters)
+			if words["photo"], err = s.twinWords(ctx, org, it.Job, pf.TwinJob, pf.Twin); err != nil {
+				return err
+			}
+			if text := photo.Sentence(f.Message, words); text != "" {
+				pf.Sentence = text
+			}
 		}
 		out.Findings = append(out.Findings, pf)
 	}
@@ -380,7 +428,44 @@ func (s *Service) examinePhoto(ctx context.Context, org string, it storage.Exami
 			return err
 		}
 	}
-	return s.examined(ctx, org, it, out)
+	return s.examined(ctx, org, it, b, out)
+}
+
+// photoTitle says in words which photo a twin is: of what, and in which job. What
+// cannot be found out stays out; the first digits of the digest always stand there.
+func (s *Service) photoTitle(ctx context.Context, org, here, id string) string {
+	name, digest := readTwinID(id)
+	if len(digest) != 32 {
+		return "another photo"
+	}
+	job, title := bare(name), fmt.Sprintf("photo %x", digest[:4])
+	err := s.withJob(ctx, org, job, func(l *live) error {
+		for _, p := range l.fold.Photos() {
+			if p.Digest != [32]byte(digest) {
+				continue
+			}
+			if st := l.fold.Step(p.Step); st != nil {
+				switch {
+				case st.Connection.GetTitle() != "":
+					title += " of " + st.Connection.GetTitle()
+				case st.Line.GetTitle() != "":
+					title += " of " + st.Line.GetTitle()
+				default:
+					title += " of '" + st.Def.GetTitle() + "'"
+				}
+			}
+			break
+		}
+		if job != here {
+			title += " in the job " + l.row.Title
+		}
+		return nil
+	})
+	if err != nil && job != here {
+		slog.WarnContext(ctx, "a twin's job cannot be read", "job", job, "err", err)
+		title += " in another job"
+	}
+	return title
 }
 
 // sameStep lists the other photos of a step: taking a photo again from the same
@@ -407,6 +492,34 @@ func readTwinID(s string) (string, []byte) {
 		return "", nil
 	}
 	return "jobs/" + job, out
+}
+
+// twinWords says which photo a twin is as a lead knows it: by what it serves for
+// and its job's title.
+func (s *Service) twinWords(ctx context.Context, org, job, twinJob string, twin []byte) (string, error) {
+	name := bare(twinJob)
+	j, err := s.Store.GetJob(ctx, org, name)
+	if errs.KindOf(err) == errs.NotFound {
+		return twinJob, nil
+	}
+	if err != nil {
+		return "", err
+	}
+	var places []string
+	if err := s.withJob(ctx, org, name, func(l *live) error {
+		places = l.fold.PhotoPlaces([32]byte(pad(twin)))
+		return nil
+	}); err != nil {
+		return "", err
+	}
+	where := fmt.Sprintf("in the job '%s'", j.Title)
+	if name == job {
+		where = "in this job"
+	}
+	if len(places) == 0 {
+		return "a photo " + where, nil
+	}
+	return "the photo of " + strings.Join(places[:min(len(places), 3)], "; ") + " " + where, nil
 }
 
 // twins is the index of the site's photos of the last ninety days.
@@ -462,8 +575,12 @@ func howTaken(h recordv1.PhotoAttached_HowTaken) photo.HowTaken {
 func round6(x float64) float64 { return math.Round(x*1e6) / 1e6 }
 
 // examined writes the line and closes the queue's item.
-func (s *Service) examined(ctx context.Context, org string, it storage.ExamineItem, x *recordv1.PhotoExamined) error {
-	err := s.appendServer(ctx, org, it.Job, func(f *record.Job) ([]*recordv1.Entry, error) {
+func (s *Service) examined(ctx context.Context, org string, it storage.ExamineItem, b storage.Blob, x *recordv1.PhotoExamined) error {
+	outcome, err := protojson.Marshal(x)
+	if err != nil {
+		return err
+	}
+	err = s.appendServer(ctx, org, it.Job, func(f *record.Job) ([]*recordv1.Entry, error) {
 		for _, l := range slices.Backward(f.Lines()) {
 			if was := l.Entry.GetPhotoExamined(); was != nil && bytes.Equal(was.GetDigest(), x.GetDigest()) {
 				if proto.Equal(was, x) {
@@ -472,16 +589,12 @@ func (s *Service) examined(ctx context.Context, org string, it storage.ExamineIt
 				break
 			}
 		}
-		return []*recordv1.Entry{{Kind: &recordv1.Entry_PhotoExamined{PhotoExamined: x}}}, nil
+		return []*recordv1.Entry{{Id: madeID(b.CreateTime, "photo examined", it.ID, string(outcome)), Kind: &recordv1.Entry_PhotoExamined{PhotoExamined: x}}}, nil
 	}, nil)
 	if err != nil {
 		return err
 	}
-	b, err := protojson.Marshal(x)
-	if err != nil {
-		return err
-	}
-	return s.Store.FinishExamine(ctx, org, it.ID, it.Job, it.Digest, b)
+	return s.Store.FinishExamine(ctx, org, it.ID, it.Job, it.Digest, outcome)
 }
 
 func (s *Service) putDerived(ctx context.Context, key blob.Key, data []byte) error {
@@ -581,7 +694,7 @@ func ruleSet(polish string, mode endface.Mode) (fibre.Ruleset, error) {
 }
 
 // examineTrace reads a trace and computes from it what the plan asks for.
-func (s *Service) examineTrace(ctx context.Context, org string, it storage.ExamineItem, data []byte) error {
+func (s *Service) examineTrace(ctx context.Context, org string, it storage.ExamineItem, b storage.Blob, data []byte) error {
 	out := &recordv1.TraceReceived{Digest: it.Digest[:], Size: int64(len(data)), Entry: it.Entry}
 	file, rerr := touchstone.Read(bytes.NewReader(data))
 	if rerr != nil {
@@ -595,7 +708,7 @@ func (s *Service) examineTrace(ctx context.Context, org string, it storage.Exami
 		if rerr == nil {
 			s.measureTrace(f, it, file, x)
 		}
-		return []*recordv1.Entry{{Kind: &recordv1.Entry_TraceReceived{TraceReceived: x}}}, nil
+		return []*recordv1.Entry{{Id: madeID(b.CreateTime, "trace received", it.ID), Kind: &recordv1.Entry_TraceReceived{TraceReceived: x}}}, nil
 	}, nil)
 	if err != nil {
 		return err
@@ -724,6 +837,22 @@ func (s *Service) Sweep(ctx context.Context) error {
 	}
 }
 
+// sealedToday says whether a leaf over the job's addenda was made on this day, UTC.
+func (s *Service) sealedToday(ctx context.Context, org, job string) (bool, error) {
+	leaves, err := s.Store.LogLeaves(ctx, org, job, -1, 1000)
+	if err != nil {
+		return false, err
+	}
+	for i := len(leaves) - 1; i >= 0; i-- {
+		if leaves[i].List != storage.ListAddenda {
+			continue
+		}
+		leaf, err := seal.ParseLogLeaf(leaves[i].Leaf)
+		return err == nil && leaf.Locked.UTC().Format(time.DateOnly) == s.now().Format(time.DateOnly), err
+	}
+	return false, nil
+}
+
 // sealAllAddenda seals, once a day, every list of addenda that grew.
 func (s *Service) sealAllAddenda(ctx context.Context) error {
 	orgs, err := s.Store.ListOrganizations(ctx)
@@ -742,6 +871,11 @@ func (s *Service) sealAllAddenda(ctx context.Context) error {
 				for _, j := range js {
 					at, id = j.CreateTime, j.ID
 					if j.AddendumCount > j.AddendumSealed {
+						if today, err := s.sealedToday(ctx, org, j.ID); err != nil {
+							return err
+						} else if today {
+							continue
+						}
 						if _, err := s.SealAddenda(ctx, org, j.ID); err != nil {
 							return err
 						}

@@ -98,6 +98,24 @@ func (s *Service) newID() (string, error) {
 	return u.String(), nil
 }
 
+// madeID makes the id of a line that the server makes for a cause: the same
+// cause gives the same id, so that the line is written once however often its
+// making is repeated, in a record or in addenda. It is a UUIDv7 of the time of
+// the cause.
+func madeID(at time.Time, cause ...string) string {
+	h := sha256.New()
+	for _, c := range cause {
+		fmt.Fprintf(h, "%d:%s", len(c), c)
+	}
+	u := uuid.UUID(h.Sum(nil)[:16])
+	ms := at.UnixMilli()
+	for i := range 6 {
+		u[i] = byte(ms >> (40 - 8*i))
+	}
+	u[6], u[8] = u[6]&0x0f|0x70, u[8]&0x3f|0x80
+	return u.String()
+}
+
 // newName makes a short id for something that people set up.
 func (s *Service) newName() (string, error) {
 	u, err := s.newID()
@@ -278,14 +296,33 @@ func (s *Service) may(id access.Identity, j storage.Job) error {
 	return nil
 }
 
+// mayWrite says whether the caller may send anything to a job: a person, and a
+// narrowed one only within his scope. What he may state, the record decides.
+func (s *Service) mayWrite(ctx context.Context, id access.Identity, job string) error {
+	if id.Person == "" {
+		return errs.New(errs.Denied, "READ_ONLY", "a link lets nobody write")
+	}
+	j, err := s.Store.GetJob(ctx, id.Org, job)
+	return s.seen(id, job, j, err)
+}
+
+// seen gives a narrowed reader the same answer for a job that is not there and
+// for one that is not his to read.
+func (s *Service) seen(id access.Identity, job string, j storage.Job, err error) error {
+	if id.Scope != nil && errs.Is(err, "JOB_NOT_FOUND") {
+		return errs.New(errs.NotFound, "JOB_NOT_FOUND", "there is no such job, or it is not within what you may read", "job", job)
+	}
+	if err != nil {
+		return err
+	}
+	return s.may(id, j)
+}
+
 // readJob reads a job's row, checks the scope and writes the custody line that
 // every read by an auditor or through a link leaves.
 func (s *Service) readJob(ctx context.Context, id access.Identity, job, action, subject string) (storage.Job, error) {
 	j, err := s.Store.GetJob(ctx, id.Org, job)
-	if err != nil {
-		return j, err
-	}
-	if err := s.may(id, j); err != nil {
+	if err := s.seen(id, job, j, err); err != nil {
 		return j, err
 	}
 	return j, s.custody(ctx, id, action, job, subject)
