@@ -116,10 +116,20 @@ func (b bearer) GetRequestMetadata(context.Context, ...string) (map[string]strin
 // decided already.
 func (bearer) RequireTransportSecurity() bool { return false }
 
+// statusOf finds the server's own answer in an error, without the words that
+// were put around it on the way.
+func statusOf(err error) (*status.Status, bool) {
+	var s interface{ GRPCStatus() *status.Status }
+	if err == nil || !errors.As(err, &s) {
+		return nil, false
+	}
+	return s.GRPCStatus(), true
+}
+
 // Reason returns the stable reason that a server gave with an error; empty
 // where it gave none.
 func Reason(err error) string {
-	s, ok := status.FromError(err)
+	s, ok := statusOf(err)
 	if !ok {
 		return errs.ReasonOf(err)
 	}
@@ -133,7 +143,7 @@ func Reason(err error) string {
 
 // Explain is an error in a sentence for a person, with its reason in brackets.
 func Explain(err error) string {
-	s, ok := status.FromError(err)
+	s, ok := statusOf(err)
 	if !ok {
 		var e *errs.Error
 		if errors.As(err, &e) {
@@ -167,7 +177,7 @@ func Explain(err error) string {
 // Later reports whether the same call may do better later: the server did not
 // answer, or it is busy.
 func Later(err error) bool {
-	if s, ok := status.FromError(err); ok {
+	if s, ok := statusOf(err); ok {
 		return s.Code() == codes.Unavailable || s.Code() == codes.DeadlineExceeded
 	}
 	return errs.KindOf(err) == errs.Unavailable || errors.Is(err, context.DeadlineExceeded)

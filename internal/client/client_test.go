@@ -3,6 +3,7 @@ package client
 import (
 	"context"
 	"errors"
+	"fmt"
 	"os"
 	"path/filepath"
 	"strings"
@@ -164,6 +165,7 @@ func TestExplain(t *testing.T) {
 		later      bool
 	}{
 		{"a reason of the server", "this record is locked; open a follow-up job [RECORD_LOCKED]", st.Err(), false},
+		{"a reason with words around it", "this record is locked; open a follow-up job [RECORD_LOCKED]", errors.Join(fmt.Errorf("jobs/j1: %w", st.Err()), nil), false},
 		{"no server", "the server does not answer; is it running, and is --server right? (connection refused)", status.Error(codes.Unavailable, "connection refused"), true},
 		{"our own error", "name: is needed [NAME]", errs.Field("NAME", "name", "is needed"), false},
 		{"out of time", "context deadline exceeded", context.DeadlineExceeded, true},

@@ -37,14 +37,16 @@ type Crew struct {
 	// Settle waits until the server has examined what it was sent.
 	Settle func(ctx context.Context) error
 
+	// Offset is the clock offset that the devices state; nil: measured.
+	Offset *time.Duration
+
 	climb     string
 	chains    map[*Member]*client.Chain
 	procedure *recordv1.Procedure
 	plan      *recordv1.Plan
-	turn      int
 }
 
-// Begin reads the job and continues each member's chain.
+// Begin reads the job and continues each member's chain and the open climb.
 func (c *Crew) Begin(ctx context.Context) error {
 	v, err := c.Members[0].Client.Jobs.GetJobView(ctx, &witnessmarkv1.GetJobViewRequest{Name: c.Job})
 	if err != nil {
@@ -54,6 +56,14 @@ func (c *Crew) Begin(ctx context.Context) error {
 	for _, m := range c.Members {
 		if c.chains[m], err = m.Client.NewChain(ctx, m.Device, c.Job, c.Now); err != nil {
 			return fmt.Errorf("%s: chain of %s: %w", c.Job, m.Person, err)
+		}
+		if c.Offset != nil {
+			c.chains[m].Offset = c.Offset
+		}
+	}
+	for _, k := range v.GetClimbs() {
+		if k.GetCloseTime() == nil {
+			c.climb = k.GetId()
 		}
 	}
 	return nil

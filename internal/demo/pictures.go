@@ -44,18 +44,24 @@ func (l lens) options(step, subject string, n int) testpicture.Options {
 // picture is a good photo.
 func (l lens) picture(s Step, subject *recordv1.PhotoStep_Subject, n int) []byte {
 	if subject.GetEndFace() || s.Line.GetMedium() == recordv1.Plan_Line_FIBRE && (subject.GetId() == "before" || subject.GetId() == "after") {
-		return endFace(number(s.View.GetId(), subject.GetId()), nil)
+		return endFace(number(s.View.GetId(), subject.GetId()), nil, subject.GetEndFace())
 	}
 	return testpicture.JPEG(l.options(s.View.GetId(), subject.GetId(), n))
 }
 
-// endFace draws a microscope picture of a clean end face with the marks given.
-func endFace(seed uint64, marks []render.Mark) []byte {
+// endFace draws a microscope picture of a clean end face with the marks given: a
+// frame of the microscope's own size, or one as large as a photo is wanted.
+func endFace(seed uint64, marks []render.Mark, own bool) []byte {
 	f := render.Random(seed, render.Clean, fibre.Ruleset{}, false) // clean faces do not depend on a rule set
 	// One microscope, one setting: the fibre in the middle of a frame of its own size.
 	f.Width, f.Height, f.PixelsPerMicrometer, f.Dark = 900, 720, 2.4, false
 	f.AxisX, f.AxisY, f.TiltDegrees, f.Blur, f.LensDust = 452, 358, 1.5, 0.8, nil
 	f.CladdingLevel, f.FerruleLevel, f.RingLevel, f.CoreLevel, f.Noise = 0.5, 0.62, 0.15, 0.54, 0.008
+	if !own {
+		const larger = 2
+		f.Width, f.Height, f.PixelsPerMicrometer = f.Width*larger, f.Height*larger, f.PixelsPerMicrometer*larger
+		f.AxisX, f.AxisY = f.AxisX*larger, f.AxisY*larger
+	}
 	f.Marks = marks
 	picture, _ := f.Draw()
 	return encode(picture)

@@ -408,7 +408,7 @@ func (s *scene) fibreJob(ctx context.Context, day time.Time) error {
 	l := lens{family: number(FibreJob), zone: s.zone, place: place, now: s.Clock.Now}
 	c.Picture = func(st Step, sub *recordv1.PhotoStep_Subject, n int) []byte {
 		if st.Connection.GetId() == "T1-top" && sub.GetEndFace() {
-			return endFace(7, scratched)
+			return endFace(7, scratched, true)
 		}
 		return l.picture(st, sub, n)
 	}

@@ -281,7 +281,7 @@ func showJob(w io.Writer, v *witnessmarkv1.JobView) error {
 		b.WriteString("HOLD       work is stopped\n")
 	}
 	for _, h := range v.GetHolds() {
-		fmt.Fprintf(&b, "HOLD       %s: %s\n", oneLine(h.GetTitle()), oneLine(h.GetSentence()))
+		fmt.Fprintf(&b, "HOLD       %s: %s\n           %s\n", oneLine(h.GetTitle()), oneLine(h.GetSentence()), h.GetGate())
 	}
 	for _, d := range v.GetDoubts() {
 		if !d.GetAssessed() {
@@ -299,6 +299,9 @@ func showJob(w io.Writer, v *witnessmarkv1.JobView) error {
 		}
 	}
 	for _, x := range v.GetBlockers() {
+		if x.GetReason() == "HOLD" { // said above
+			continue
+		}
 		fmt.Fprintf(&b, "blocks     %s\n", oneLine(x.GetSentence()))
 	}
 	_, err := io.WriteString(w, b.String())
