@@ -1,8 +1,8 @@
 // The service worker: keeps the whole client on the phone, so that it opens
 // without coverage. It never touches calls to the server, photos or the
 // database, and a new version waits until the page says that nobody works.
-const VERSION = "44cdd3ab0e6e4792";
-const FILES = ["/","/assets/index-DBrnoqqA.js","/assets/index-ZXkS1b4o.css","/manifest.webmanifest","/icon.svg"];
+const VERSION = "df47679c1b749134";
+const FILES = ["/","/assets/index-CQgvFj57.js","/assets/index-ZXkS1b4o.css","/manifest.webmanifest","/icon.svg"];
 const CACHE = `client-${VERSION}`;
 
 self.addEventListener("install", (event) => {

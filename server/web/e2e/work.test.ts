@@ -51,7 +51,7 @@ describe("a day without coverage", () => {
 
 		// Briefing: Ike for himself.
 		await foot(/Rescue plan/).click();
-		await foot(/I know this/).click();
+		await foot(/I know it/).click();
 		await shot(page, "acknowledge");
 		await toJob();
 		await page
@@ -275,10 +275,13 @@ describe("what goes wrong", () => {
 				return put.apply(this, args);
 			};
 		});
-		await page.evaluate((u) => {
-			history.pushState(null, "", u);
-			dispatchEvent(new PopStateEvent("popstate"));
-		}, "/job/ridge-7/step?step=" + encodeURIComponent("connection:A1-foot/couple/mark"));
+		await page.evaluate(
+			(u) => {
+				history.pushState(null, "", u);
+				dispatchEvent(new PopStateEvent("popstate"));
+			},
+			`/job/ridge-7/step?step=${encodeURIComponent("connection:A1-foot/couple/mark")}`,
+		);
 		await page.locator("#camera").setInputFiles({ name: "x.jpg", mimeType: "image/jpeg", buffer: await picture(page, 4, 200) });
 		await page.getByText(/NOT SAVED. No room for the photo/).waitFor();
 		await shot(page, "quota");
@@ -391,6 +394,20 @@ describe("every screen", () => {
 			if (theme === "night") {
 				await page.goto(`${fake.url}/settings`);
 				await page.getByRole("button", { name: /^(night|noche)$/ }).click();
+				await expect
+					.poll(() =>
+						page.evaluate(
+							() =>
+								new Promise((ok) => {
+									const r = indexedDB.open("witnessmark");
+									r.onsuccess = () => {
+										const q = r.result.transaction("kept").objectStore("kept").get("settings");
+										q.onsuccess = () => ok(q.result?.theme);
+									};
+								}),
+						),
+					)
+					.toBe("night");
 			}
 			const check = async (screen: string) => {
 				await page.evaluate(() => document.fonts.ready);

@@ -11,9 +11,9 @@ import { kindKey } from "./step";
 
 /** All unsent work as a file: shared where the phone can, else downloaded. */
 export async function saveFile(): Promise<void> {
-	const out = JSON.stringify(await exportUnsent(fileBytes));
-	const name = `witnessmark-unsent-${new Date().toISOString().slice(0, 16).replace(/[:T]/g, "-")}.json`;
-	const file = new File([out], name, { type: "application/json" });
+	const lines = await exportUnsent(fileBytes);
+	const name = `witnessmark-unsent-${new Date().toISOString().slice(0, 16).replace(/[:T]/g, "-")}.jsonl`;
+	const file = new File(lines, name, { type: "application/x-ndjson" });
 	if (navigator.canShare?.({ files: [file] }) && matchMedia("(pointer: coarse)").matches) {
 		try {
 			await navigator.share({ files: [file] });
@@ -175,7 +175,7 @@ export function UnsentScreen({ route: _ }: { route: Route }) {
 				ref={input}
 				class="hidden-input"
 				type="file"
-				accept="application/json,.json"
+				accept=".jsonl,.json,application/json,application/x-ndjson,text/plain"
 				tabIndex={-1}
 				aria-hidden="true"
 				onChange={(e) => {

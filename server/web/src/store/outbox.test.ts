@@ -1,11 +1,11 @@
 import { fromJsonString } from "@bufbuild/protobuf";
 import { beforeEach, describe, expect, it } from "vitest";
-import { bytes, hex, same, sha256, utf8 } from "../bytes";
+import { bytes, hex, same, sha256, unbase64, utf8 } from "../bytes";
 import { EntrySchema } from "../gen/witnessmark/record/v1/entry_pb";
 import { type Database, openDatabase, write } from "./database";
 import { discard, fileBytes, fileSlice, intact, PIECE, release, sniff, storeFile } from "./files";
 import { forgetKey, makeKey, verify } from "./keys";
-import { append, continueChain, entriesIn, entriesOf, exportUnsent, note, unsent } from "./outbox";
+import { append, continueChain, entriesIn, entriesOf, exportUnsent, note, readExported, unsent } from "./outbox";
 
 let on: Promise<Database>;
 let name = 0;
@@ -105,7 +105,10 @@ describe("the outbox", () => {
 		await note(b.id, { state: "refused", permanent: true, reason: "X", sentence: "no" }, on);
 		expect(await unsent(on)).toEqual({ entries: 1, files: 0, refused: 1 });
 		const out = await exportUnsent((f) => fileBytes(f, on), on);
-		expect(out.entries.map((e) => e.id)).toEqual([c.id, b.id]);
+		const read = readExported(out.join(""));
+		expect(read.map((e) => ("payload" in e ? e.id : ""))).toEqual([c.id, b.id]);
+		expect("payload" in read[0]! && same(unbase64(read[0].payload), c.payload)).toBe(true);
+		for (const bad of ["", "{", '{"a":1}', "[]", "null"]) expect(() => readExported(bad), bad).toThrow();
 	});
 });
 

@@ -181,47 +181,64 @@ export async function unsent(on = database()): Promise<Unsent> {
 	};
 }
 
-/** The form in which unsent work leaves the phone as a file, and comes in at the office. */
-export interface Exported {
-	format: "witnessmark-unsent-1";
-	made: string;
-	entries: {
-		id: string;
-		job: string;
-		device: string;
-		counter: number;
-		step: string;
-		kind: string;
-		payload: string;
-		signature: string;
-		keyId: string;
-		made: number;
-	}[];
-	files: (Omit<StoredFile, "small"> & { bytes: string })[];
+/**
+ * Unsent work as a file: one JSON object a line. A line with `payload` is an
+ * entry with its signature, and can be sent as it is by any client; a line with
+ * `file` carries the bytes of a photo or trace.
+ */
+export interface EntryLine {
+	id: string;
+	job: string;
+	device: string;
+	counter: number;
+	step: string;
+	kind: string;
+	made: number;
+	payload: string;
+	signature: string;
+	keyId: string;
+}
+export interface FileLine {
+	file: Pick<StoredFile, "digest" | "job" | "step" | "entry" | "subject" | "purpose" | "mediaType" | "size" | "made">;
+	bytes: string;
 }
 
-export async function exportUnsent(fileBytes: (f: StoredFile) => Promise<Bytes>, on = database()): Promise<Exported> {
+/** The lines of all unsent and refused work, each with its line end. */
+export async function exportUnsent(fileBytes: (f: StoredFile) => Promise<Bytes>, on = database()): Promise<string[]> {
 	const db = await on;
 	const entries = [...(await entriesIn("here", on)), ...(await entriesIn("refused", on))];
 	const files = [...(await db.getAllFromIndex("files", "state", "here")), ...(await db.getAllFromIndex("files", "state", "refused"))];
-	const out: Exported = { format: "witnessmark-unsent-1", made: new Date().toISOString(), entries: [], files: [] };
-	for (const e of entries) {
-		out.entries.push({
-			id: e.id,
-			job: e.job,
-			device: e.device,
-			counter: e.counter,
-			step: e.step,
-			kind: e.kind,
-			payload: base64(e.payload),
-			signature: base64(e.signature),
-			keyId: e.keyId,
-			made: e.made,
-		});
+	const out: string[] = [];
+	for (const { id, job, device, counter, step, kind, made, payload, signature, keyId } of entries) {
+		const line: EntryLine = { id, job, device, counter, step, kind, made, payload: base64(payload), signature: base64(signature), keyId };
+		out.push(`${JSON.stringify(line)}\n`);
 	}
-	for (const f of files) {
-		const { small: _, ...rest } = f;
-		out.files.push({ ...rest, bytes: base64(await fileBytes(f)) });
+	for (const f of files.filter((x) => x.entry !== "")) {
+		const { digest, job, step, entry, subject, purpose, mediaType, size, made } = f;
+		const line: FileLine = {
+			file: { digest, job, step, entry, subject, purpose, mediaType, size, made },
+			bytes: base64(await fileBytes(f)),
+		};
+		out.push(`${JSON.stringify(line)}\n`);
 	}
+	return out;
+}
+
+/** Reads such a file. The error names the line. */
+export function readExported(text: string): (EntryLine | FileLine)[] {
+	const out: (EntryLine | FileLine)[] = [];
+	for (const [i, line] of text.split("\n").entries()) {
+		if (line.trim() === "") continue;
+		let x: Partial<EntryLine & FileLine>;
+		try {
+			x = JSON.parse(line);
+		} catch {
+			throw new Error(`line ${i + 1} is not JSON`);
+		}
+		if (typeof x?.payload === "string" && typeof x.id === "string" && typeof x.job === "string") out.push(x as EntryLine);
+		else if (typeof x?.bytes === "string" && typeof x.file?.digest === "string" && typeof x.file.job === "string") out.push(x as FileLine);
+		else throw new Error(`line ${i + 1} is neither an entry nor a file`);
+	}
+	if (out.length === 0) throw new Error("it is empty");
 	return out;
 }

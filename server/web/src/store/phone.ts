@@ -29,7 +29,18 @@ import { database, keep, kept, openDatabase, type StoredEntry, type StoredFile, 
 import { filesOf, noteFile, storeFile } from "./files";
 import { deviceKey, makeKey } from "./keys";
 import { oneWriter } from "./lock";
-import { append, continueChain, type Exported, entriesOf, type Options, type Statement, type Unsent, unsent } from "./outbox";
+import {
+	append,
+	continueChain,
+	type EntryLine,
+	entriesOf,
+	type FileLine,
+	type Options,
+	readExported,
+	type Statement,
+	type Unsent,
+	unsent,
+} from "./outbox";
 
 export interface Session {
 	token: string;
@@ -534,55 +545,64 @@ export class Phone {
 
 	// --- import at the office
 
-	/** Brings in unsent work of another phone. What is here already is left as it is. */
+	/** Brings in unsent work of another phone. What is here already is left as it is. The error says what is wrong; what came before it is kept. */
 	async bringIn(text: string): Promise<{ entries: number; files: number }> {
-		const doc = JSON.parse(text) as Exported;
-		if (doc.format !== "witnessmark-unsent-1" || !Array.isArray(doc.entries) || !Array.isArray(doc.files))
-			throw new Error("the form is not known");
-		let entries = 0;
-		let files = 0;
-		for (const e of doc.entries) {
-			const payload = unbase64(e.payload);
-			const digest = await sha256(payload);
-			const stored: StoredEntry = {
-				id: String(e.id),
-				job: String(e.job),
-				device: String(e.device),
-				counter: Number(e.counter),
-				step: String(e.step),
-				kind: String(e.kind),
-				payload,
-				digest,
-				signature: unbase64(e.signature),
-				keyId: String(e.keyId),
-				state: "here",
-				made: Number(e.made),
-				seq: 0,
-				reason: "",
-				sentence: "",
-				permanent: false,
-				keptAside: false,
-				assessment: bytes([]),
-				notBefore: 0,
-			};
-			const added = await write(["entries"], async (tx) => {
-				if (await tx.objectStore("entries").get(stored.id)) return false;
-				await tx.objectStore("entries").add(stored);
-				return true;
-			});
-			if (added) entries++;
+		const got = { entries: 0, files: 0 };
+		try {
+			for (const line of readExported(text)) {
+				if ("payload" in line) got.entries += await this.bringEntry(line);
+				else got.files += await this.bringFile(line);
+			}
+		} finally {
+			this.set({ unsent: await unsent() });
+			this.engine.kick();
 		}
-		for (const f of doc.files) {
-			const content = unbase64(f.bytes);
-			if (hex(await sha256(content)) !== f.digest) throw new Error(`the bytes of ${f.digest.slice(0, 8)} are damaged`);
-			if (await (await database()).get("files", f.digest)) continue;
-			await storeFile(content, { job: f.job, step: f.step, subject: f.subject, purpose: f.purpose, mediaType: f.mediaType });
-			await noteFile(f.digest, { entry: f.entry });
-			files++;
-		}
-		this.set({ unsent: await unsent() });
-		this.engine.kick();
-		return { entries, files };
+		return got;
+	}
+
+	private async bringEntry(e: EntryLine): Promise<number> {
+		const payload = unbase64(e.payload);
+		const stored: StoredEntry = {
+			id: e.id,
+			job: e.job,
+			device: String(e.device ?? ""),
+			counter: Number(e.counter) || 0,
+			step: String(e.step ?? ""),
+			kind: String(e.kind ?? ""),
+			payload,
+			digest: await sha256(payload),
+			signature: unbase64(e.signature ?? ""),
+			keyId: String(e.keyId ?? ""),
+			state: "here",
+			made: Number(e.made) || Date.now(),
+			seq: 0,
+			reason: "",
+			sentence: "",
+			permanent: false,
+			keptAside: false,
+			assessment: bytes([]),
+			notBefore: 0,
+		};
+		return write(["entries"], async (tx) => {
+			if (await tx.objectStore("entries").get(stored.id)) return 0;
+			await tx.objectStore("entries").add(stored);
+			return 1;
+		});
+	}
+
+	private async bringFile({ file: f, bytes: content }: FileLine): Promise<number> {
+		const raw = unbase64(content);
+		if (hex(await sha256(raw)) !== f.digest) throw new Error(`the bytes of ${f.digest.slice(0, 8)} are damaged`);
+		if (await (await database()).get("files", f.digest)) return 0;
+		await storeFile(raw, {
+			job: f.job,
+			step: f.step,
+			subject: f.subject,
+			purpose: f.purpose === "trace" ? "trace" : "photo",
+			mediaType: f.mediaType,
+		});
+		await noteFile(f.digest, { entry: f.entry });
+		return 1;
 	}
 
 	// --- update
