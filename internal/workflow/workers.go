@@ -11,7 +11,6 @@ import (
 	"io"
 	"log/slog"
 	"maps"
-	"maps"
 	"math"
 	"slices"
 	"strings"
