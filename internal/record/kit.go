@@ -145,7 +145,7 @@ func compareKits(a, b *kitCheck) int {
 	if c := a.time.Compare(b.time); c != 0 {
 		return c
 	}
-	return cmp.Compare(a.it.Seq, b.it.Seq)
+	return cmp.Or(cmp.Compare(a.it.order, b.it.order), cmp.Compare(a.it.Entry.GetCounter(), b.it.Entry.GetCounter()), cmp.Compare(a.it.Seq, b.it.Seq))
 }
 
 func insertKit(list []*kitCheck, k *kitCheck) []*kitCheck {

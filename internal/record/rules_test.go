@@ -179,6 +179,15 @@ func TestRule03Order(t *testing.T) {
 			x.late = 30 * minute
 			s.say(x, returnLoss, loss(22))
 		}, complete, false},
+		{"moved on by what the device made before it on another step", func(s *story) {
+			x := a(30)
+			x.counter = 2
+			s.say(x, returnLoss, loss(22))
+			s.say(b(40), returnLoss, loss(10))
+			y := a(45) // the clock was set back after it
+			y.counter = 1
+			s.say(y, tidy, answer("yes"))
+		}, complete, false},
 		{"what a device made later stays later, though it arrived first", func(s *story) {
 			x := a(30)
 			x.counter = 2
