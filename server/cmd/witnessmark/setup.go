@@ -279,9 +279,18 @@ func value(option, text string) (*recordv1.Measure, error) {
 	if text == "" {
 		return nil, nil
 	}
-	p, err := units.Parse(text, units.Expectation{Field: option})
+	var all []units.Dimension
+	for _, u := range units.Units() {
+		if d := u.Dimension(); !slices.Contains(all, d) {
+			all = append(all, d)
+		}
+	}
+	p, err := units.Parse(text, units.Expectation{Field: option, Dimensions: all})
 	if err != nil {
 		return nil, err
+	}
+	if !p.Unit.Valid() {
+		return nil, usagef("%s is %q; it wants its unit too, such as \"50 N·m\"", option, text)
 	}
 	m := &recordv1.Measure{Typed: text, Value: p.Value, Unit: recordv1.Measure_Unit(recordv1.Measure_Unit_value[string(p.Unit)])}
 	if err := limits.CheckTyped(text, m.GetValue(), m.GetUnit()); err != nil {

@@ -1,0 +1,156 @@
+package main
+
+import (
+	"bytes"
+	"errors"
+	"fmt"
+	"net"
+	"os"
+	"os/exec"
+	"path/filepath"
+	"strconv"
+	"strings"
+	"sync"
+	"testing"
+
+	"github.com/rogpeppe/go-internal/testscript"
+
+	"witnessmark/internal/testbed"
+)
+
+func TestMain(m *testing.M) {
+	testscript.Main(m, map[string]func(){"witnessmark": main, "phone": phone, "tamper": tamper})
+}
+
+// verifier builds witnessmark-verify once: the scripts check packages with the
+// program that an auditor has.
+var verifier = sync.OnceValues(func() (string, error) {
+	dir, err := os.MkdirTemp("", "witnessmark-verify-")
+	if err != nil {
+		return "", err
+	}
+	out, err := exec.Command("go", "build", "-o", filepath.Join(dir, "witnessmark-verify"), "../witnessmark-verify").CombinedOutput()
+	if err != nil {
+		return "", fmt.Errorf("build witnessmark-verify: %w\n%s", err, out)
+	}
+	return dir, nil
+})
+
+const scripts = "../../../testdata/scripts"
+
+// free is an address on which nobody listens now.
+func free() (string, error) {
+	l, err := net.Listen("tcp", "127.0.0.1:0")
+	if err != nil {
+		return "", err
+	}
+	return l.Addr().String(), l.Close()
+}
+
+func runScripts(t *testing.T, setup func(*testscript.Env) error, company bool, files ...string) {
+	bin, err := verifier()
+	if err != nil {
+		t.Fatal(err)
+	}
+	for i := range files {
+		files[i] = filepath.Join(scripts, files[i])
+	}
+	testscript.Run(t, testscript.Params{Files: files, RequireExplicitExec: true, RequireUniqueNames: true,
+		Condition: func(c string) (bool, error) {
+			if c == "company" {
+				return company, nil
+			}
+			return false, fmt.Errorf("there is no condition %q", c)
+		},
+		Cmds: map[string]func(*testscript.TestScript, bool, []string){"setenv": setenv},
+		Setup: func(e *testscript.Env) error {
+			address, err := free()
+			if err != nil {
+				return err
+			}
+			e.Setenv("PATH", bin+string(os.PathListSeparator)+e.Getenv("PATH"))
+			e.Setenv("LISTEN", address)
+			e.Setenv("SERVER", "http://"+address)
+			e.Setenv("WITNESSMARK_SERVER", "http://"+address)
+			e.Setenv("WITNESSMARK_LOG_NAME", "log.test")
+			e.Setenv("WITNESSMARK_DATA", filepath.Join(e.WorkDir, "data"))
+			e.Setenv("XDG_CONFIG_HOME", filepath.Join(e.WorkDir, "config"))
+			e.Setenv("PHONES", filepath.Join(e.WorkDir, "phones"))
+			e.Setenv("HOME", e.WorkDir)
+			return errors.Join(os.MkdirAll(filepath.Join(e.WorkDir, "phones"), 0o700), setup(e))
+		}})
+}
+
+// setenv NAME puts what the last command printed, without blanks around it, into
+// a variable: a code, a key.
+func setenv(ts *testscript.TestScript, neg bool, args []string) {
+	if neg || len(args) != 1 {
+		ts.Fatalf("usage: setenv NAME")
+	}
+	ts.Setenv(args[0], strings.TrimSpace(ts.ReadFile("stdout")))
+}
+
+func TestCommands(t *testing.T) {
+	runScripts(t, func(*testscript.Env) error { return nil }, false, "usage.txtar", "calc.txtar", "procedure.txtar", "serve.txtar", "office.txtar", "demo.txtar")
+}
+
+func TestWholeJobEmbedded(t *testing.T) {
+	runScripts(t, func(*testscript.Env) error { return nil }, false, "job.txtar", "backup.txtar")
+}
+
+func TestWholeJobCompany(t *testing.T) {
+	db, s3 := testbed.PostgresRoles(t), testbed.S3(t)
+	runScripts(t, func(e *testscript.Env) error {
+		for name, value := range map[string]string{"POSTGRES": db.App, "POSTGRES_OWNER": db.Owner, "S3_BUCKET": s3.Bucket, "S3_ENDPOINT": s3.Endpoint, "S3_REGION": s3.Region,
+			"S3_ACCESS_KEY": s3.AccessKey, "S3_SECRET_KEY": s3.SecretKey, "S3_PATH_STYLE": "true"} {
+			e.Setenv("WITNESSMARK_"+name, value)
+		}
+		return nil
+	}, true, "job.txtar")
+}
+
+// tamper IN changes one byte of IN at many places, one at a time, and wants each
+// time that witnessmark-verify refuses and says why. tamper IN OUT OFFSET writes
+// one such file.
+func tamper() {
+	if err := tamperRun(os.Args[1:]); err != nil {
+		fmt.Fprintln(os.Stderr, "tamper:", err)
+		os.Exit(1)
+	}
+}
+
+func tamperRun(args []string) error {
+	whole, err := os.ReadFile(args[0])
+	if err != nil {
+		return err
+	}
+	change := func(out string, at int) error {
+		b := bytes.Clone(whole)
+		b[at] ^= 1
+		return os.WriteFile(out, b, 0o600)
+	}
+	if len(args) == 3 {
+		at, err := strconv.Atoi(args[2])
+		if err != nil {
+			return err
+		}
+		return change(args[1], at)
+	}
+	const places = 40
+	for i := range places {
+		at := (len(whole) - 1) * i / (places - 1)
+		if err := change("changed.zip", at); err != nil {
+			return err
+		}
+		out, err := exec.Command("witnessmark-verify", "--log-key", os.Getenv("LOG_KEY"), "--quiet", "changed.zip").CombinedOutput()
+		var exit *exec.ExitError
+		if !errors.As(err, &exit) || exit.ExitCode() != 1 {
+			return fmt.Errorf("byte %d of %d changed: %v, %s; want exit code 1", at, len(whole), err, out)
+		}
+		if len(bytes.TrimSpace(out)) < 20 {
+			return fmt.Errorf("byte %d changed: %q names nothing", at, out)
+		}
+	}
+	fmt.Printf("%d changed bytes, each refused\n", places)
+	return nil
+}
