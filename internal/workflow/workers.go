@@ -388,11 +388,6 @@ func (s *Service) examinePhoto(ctx context.Context, org string, it storage.Exami
 		out.Width, out.Height = out.Height, out.Width
 	}
 	for _, f := range x.Findings {
-		if other := f.Parameters["photo"]; other != "" { // say in words which photo is meant
-			params := maps.Clone(f.Parameters)
-			params["photo"] = s.photoTitle(ctx, org, it.Job, other)
-			f.Text = photo.Sentence(f.Message, params)
-		}
 		pf := &recordv1.Finding{Code: string(f.Code), Sentence: f.Text, Exception: f.Severity == photo.Exception, Source: f.Source}
 		if f.Measured {
 			pf.Measured, pf.Threshold = round6(f.Measure), round6(f.Threshold)
@@ -428,43 +423,6 @@ func (s *Service) examinePhoto(ctx context.Context, org string, it storage.Exami
 		}
 	}
 	return s.examined(ctx, org, it, b, out)
-}
-
-// photoTitle says in words which photo a twin is: of what, and in which job. What
-// cannot be found out stays out; the first digits of the digest always stand there.
-func (s *Service) photoTitle(ctx context.Context, org, here, id string) string {
-	name, digest := readTwinID(id)
-	if len(digest) != 32 {
-		return "another photo"
-	}
-	job, title := bare(name), fmt.Sprintf("photo %x", digest[:4])
-	err := s.withJob(ctx, org, job, func(l *live) error {
-		for _, p := range l.fold.Photos() {
-			if p.Digest != [32]byte(digest) {
-				continue
-			}
-			if st := l.fold.Step(p.Step); st != nil {
-				switch {
-				case st.Connection.GetTitle() != "":
-					title += " of " + st.Connection.GetTitle()
-				case st.Line.GetTitle() != "":
-					title += " of " + st.Line.GetTitle()
-				default:
-					title += " of '" + st.Def.GetTitle() + "'"
-				}
-			}
-			break
-		}
-		if job != here {
-			title += " in the job " + l.row.Title
-		}
-		return nil
-	})
-	if err != nil && job != here {
-		slog.WarnContext(ctx, "a twin's job cannot be read", "job", job, "err", err)
-		title += " in another job"
-	}
-	return title
 }
 
 // sameStep lists the other photos of a step: taking a photo again from the same
