@@ -466,8 +466,10 @@ func (s *Service) twinWords(ctx context.Context, org, job, twinJob string, twin 
 	if err := s.withJob(ctx, org, name, func(l *live) error {
 		places = l.fold.PhotoPlaces([32]byte(pad(twin)))
 		return nil
-	}); err != nil {
-		return "", err
+	}); ctx.Err() != nil {
+		return "", ctx.Err()
+	} else if err != nil { // the finding stands without the words
+		slog.WarnContext(ctx, "a twin's job cannot be read", "job", name, "err", err)
 	}
 	where := fmt.Sprintf("in the job '%s'", j.Title)
 	if name == job {
