@@ -32,6 +32,7 @@ check-go: ## formatting, vet, staticcheck
 .PHONY: check-generated
 check-generated: lint-proto ## generated code is what its sources give
 	@internal/tools/generated proto/gen .buf.gen.yaml
+	@internal/tools/generated server/openapi/openapi.yaml .buf.gen.openapi.yaml
 	@if [ -f storage/sqlc.yaml ]; then $(TOOL) sqlc diff -f storage/sqlc.yaml; fi
 
 .PHONY: test-go
@@ -71,6 +72,8 @@ vulncheck: ## known vulnerabilities in what the program calls
 .PHONY: generate
 generate: ## write proto/gen, the TypeScript messages and the SQL code again
 	$(BUF) generate --config .buf.yaml --template .buf.gen.yaml
+	$(BUF) generate --config .buf.yaml --template .buf.gen.openapi.yaml
+	go run ./server/openapi server/openapi/openapi.yaml server/openapi.json
 	@if [ -x server/web/node_modules/.bin/protoc-gen-es ]; then \
 	  echo '$(BUF) generate --config .buf.yaml --template .buf.gen.web.yaml'; \
 	  $(BUF) generate --config .buf.yaml --template .buf.gen.web.yaml; \

@@ -149,7 +149,7 @@ func violations(v *protovalidate.ValidationError) error {
 
 // malformed is the answer to bytes that are no message of the kind expected.
 func malformed(err error) error {
-	return withDetails(codes.InvalidArgument, "the request cannot be read: "+status.Convert(err).Message(), errorInfo("MESSAGE_MALFORMED", nil))
+	return withDetails(codes.InvalidArgument, "the request cannot be read: "+err.Error(), errorInfo("MESSAGE_MALFORMED", nil))
 }
 
 // reasonOf is the reason in a status, for the log.

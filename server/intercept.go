@@ -76,9 +76,9 @@ func (x *serverStream) Context() context.Context { return x.ctx }
 
 func (x *serverStream) RecvMsg(m any) error {
 	if err := x.ServerStream.RecvMsg(m); err != nil {
-		if unreadable(err) {
-			return malformed(err)
-		}
+		return err
+	}
+	if err := broken(m); err != nil {
 		return err
 	}
 	if !x.check {
@@ -168,12 +168,6 @@ func (s *Server) valid(m any) error {
 	return err
 }
 
-// unreadable tells grpc's answer to bytes that are no message from others.
-func unreadable(err error) bool {
-	st := status.Convert(err)
-	return st.Code() == codes.Internal && strings.Contains(st.Message(), "failed to unmarshal the received message")
-}
-
 // registrar registers services so that bytes which are no message are the
 // caller's mistake (INVALID_ARGUMENT), not the server's, as grpc has it.
 type registrar struct{ *grpc.Server }
@@ -185,12 +179,9 @@ func (r registrar) RegisterService(desc *grpc.ServiceDesc, impl any) {
 		d.Methods[i] = grpc.MethodDesc{MethodName: m.MethodName, Handler: func(srv any, ctx context.Context, dec func(any) error, in grpc.UnaryServerInterceptor) (any, error) {
 			return m.Handler(srv, ctx, func(v any) error {
 				if err := dec(v); err != nil {
-					if unreadable(err) {
-						return malformed(err)
-					}
 					return err
 				}
-				return nil
+				return broken(v)
 			}, in)
 		}}
 	}

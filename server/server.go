@@ -149,7 +149,7 @@ func New(cfg Config, svc *workflow.Service) (*Server, error) {
 	s.health = &health{s: s}
 	s.grpc = grpc.NewServer(
 		grpc.ChainUnaryInterceptor(s.unary()...), grpc.ChainStreamInterceptor(s.stream()...),
-		grpc.MaxRecvMsgSize(MaxMessage), grpc.MaxHeaderListSize(maxHeader), grpc.MaxConcurrentStreams(concurrentStreams),
+		grpc.ForceServerCodecV2(newCodec()), grpc.MaxRecvMsgSize(MaxMessage), grpc.MaxHeaderListSize(maxHeader), grpc.MaxConcurrentStreams(concurrentStreams),
 		grpc.StatsHandler(otelgrpc.NewServerHandler(otelgrpc.WithMeterProvider(s.metrics.provider))),
 	)
 	r := registrar{s.grpc}

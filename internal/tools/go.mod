@@ -4,6 +4,7 @@ go 1.26.7
 
 tool (
 	github.com/bufbuild/buf/cmd/buf
+	github.com/google/gnostic/cmd/protoc-gen-openapi
 	github.com/sqlc-dev/sqlc/cmd/sqlc
 	github.com/versity/versitygw/cmd/versitygw
 	golang.org/x/vuln/cmd/govulncheck
@@ -90,6 +91,8 @@ require (
 	github.com/gofrs/flock v0.13.1 // indirect
 	github.com/golang-jwt/jwt/v5 v5.3.1 // indirect
 	github.com/google/cel-go v0.29.0 // indirect
+	github.com/google/gnostic v0.7.1 // indirect
+	github.com/google/gnostic-models v0.7.0 // indirect
 	github.com/google/go-containerregistry v0.22.1 // indirect
 	github.com/google/uuid v1.6.0 // indirect
 	github.com/hashicorp/go-cleanhttp v0.5.2 // indirect
