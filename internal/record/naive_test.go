@@ -232,7 +232,8 @@ func (n naive) say(e *procedure.Expansion, d *procedure.Step, l *record.Line) sa
 	case *recordv1.Entry_Acknowledged:
 		confirmed := time.Time{}
 		for _, c := range n.lines {
-			if c.Entry.GetAcknowledgementConfirmed().GetEntry() == l.Entry.GetId() && confirmed.IsZero() {
+			x := c.Entry.GetAcknowledgementConfirmed()
+			if x.GetEntry() == l.Entry.GetId() && x.GetPerson() == k.Acknowledged.GetPerson() && confirmed.IsZero() {
 				confirmed = c.Received
 			}
 		}
