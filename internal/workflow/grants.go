@@ -153,12 +153,12 @@ func (s *Service) RevokeShareLink(ctx context.Context, id access.Identity, link 
 func (s *Service) OpenShareLink(ctx context.Context, secret, code, from string) (token, job string, expire time.Time, err error) {
 	bad := errs.New(errs.Denied, "LINK_NOT_GOOD", "this link is not known or has ended; ask for a new one")
 	now := s.now()
-	n, err := s.Store.CountAttempt(ctx, "share:"+from, 15*time.Minute, now)
+	n, err := s.Store.CountAttempt(ctx, "share:"+from, codeWindow, now)
 	if err != nil {
 		return "", "", expire, unavailable(err)
 	}
 	if n > 60 {
-		return "", "", expire, errs.New(errs.Busy, "CODE_TRIES", "too many links were tried from here; wait a quarter of an hour")
+		return "", "", expire, errs.New(errs.Busy, "CODE_TRIES", "too many links were tried from here; wait a quarter of an hour", "retry_after", codeWindow.String())
 	}
 	org, link, key, ok := cutLink(secret)
 	if !ok {
@@ -181,12 +181,12 @@ func (s *Service) OpenShareLink(ctx context.Context, secret, code, from string) 
 	}
 	if len(l.CodeHash) > 0 {
 		k := "link-code:" + org + ":" + link
-		n, err := s.Store.CountAttempt(ctx, k, 15*time.Minute, now)
+		n, err := s.Store.CountAttempt(ctx, k, codeWindow, now)
 		if err != nil {
 			return "", "", expire, unavailable(err)
 		}
 		if n > CodeTries {
-			return "", "", expire, errs.New(errs.Busy, "CODE_TRIES", "the code was wrong five times; wait a quarter of an hour")
+			return "", "", expire, errs.New(errs.Busy, "CODE_TRIES", "the code was wrong five times; wait a quarter of an hour", "retry_after", codeWindow.String())
 		}
 		if !access.CheckOwnCode(l.CodeHash, code) {
 			return "", "", expire, errs.New(errs.Denied, "CODE_WRONG", "this link asks for a code, and it is wrong or missing", "field", "code")

@@ -92,15 +92,18 @@ func (s *Service) shareIdentity(ctx context.Context, ses storage.Session, now ti
 	return access.Identity{Org: ses.Org, ShareLink: l.ID, Session: ses.ID, Scope: &access.Scope{Job: l.Job}}, nil
 }
 
+// codeWindow is how long tries of codes are counted.
+const codeWindow = 15 * time.Minute
+
 // checkCode checks a person's own code: five tries in a quarter of an hour.
 //
-// The error is Denied CODE_NOT_SET, CODE_WRONG; Busy CODE_TRIES.
+// The error is Denied CODE_NOT_SET, CODE_WRONG or CODE_TRIES.
 func (s *Service) checkCode(ctx context.Context, org string, p access.Person, code string) error {
 	if len(p.CodeHash) == 0 {
 		return errs.New(errs.Denied, "CODE_NOT_SET", "this person has not set an own code yet")
 	}
 	key := "own-code:" + org + ":" + p.ID
-	n, err := s.Store.CountAttempt(ctx, key, 15*time.Minute, s.now())
+	n, err := s.Store.CountAttempt(ctx, key, codeWindow, s.now())
 	if err != nil {
 		return err
 	}
@@ -177,12 +180,12 @@ type Enrolled struct {
 // which); Busy CODE_TRIES; Invalid KEY_MALFORMED, KEY_NOT_P256; Exists KEY_EXISTS.
 func (s *Service) Enroll(ctx context.Context, code, title string, spki []byte, from string) (*Enrolled, error) {
 	now := s.now()
-	n, err := s.Store.CountAttempt(ctx, "enrol:"+from, 15*time.Minute, now)
+	n, err := s.Store.CountAttempt(ctx, "enrol:"+from, codeWindow, now)
 	if err != nil {
 		return nil, unavailable(err)
 	}
 	if n > 20 {
-		return nil, errs.New(errs.Busy, "CODE_TRIES", "too many codes were tried from here; wait a quarter of an hour")
+		return nil, errs.New(errs.Busy, "CODE_TRIES", "too many codes were tried from here; wait a quarter of an hour", "retry_after", codeWindow.String())
 	}
 	keyID := ""
 	if len(spki) > 0 {
@@ -194,9 +197,12 @@ func (s *Service) Enroll(ctx context.Context, code, title string, spki []byte, f
 			return nil, err
 		}
 	}
-	c, err := s.Store.UseCode(ctx, access.HashCode(code), now)
+	bad := errs.New(errs.Denied, "CODE_NOT_GOOD", "the code is not known, was used already or has expired; ask for a new one", "field", "code")
+	// What can be refused is refused before the code is used up: the person
+	// stands there with the phone and tries again.
+	c, err := s.Store.PeekCode(ctx, access.HashCode(code), now)
 	if errs.KindOf(err) == errs.NotFound {
-		return nil, errs.New(errs.Denied, "CODE_NOT_GOOD", "the code is not known, was used already or has expired; ask for a new one", "field", "code")
+		return nil, bad
 	}
 	if err != nil {
 		return nil, unavailable(err)
@@ -206,7 +212,19 @@ func (s *Service) Enroll(ctx context.Context, code, title string, spki []byte, f
 		return nil, err
 	}
 	if p.Disabled {
-		return nil, errs.New(errs.Denied, "CODE_NOT_GOOD", "the code is not known, was used already or has expired; ask for a new one", "field", "code")
+		return nil, bad
+	}
+	if keyID != "" {
+		if _, err := s.Store.KeyByID(ctx, c.Org, keyID); err == nil {
+			return nil, errs.New(errs.Exists, "KEY_EXISTS", "this device key is enrolled already; make a new one", "key", keyID)
+		} else if errs.KindOf(err) != errs.NotFound {
+			return nil, unavailable(err)
+		}
+	}
+	if _, err := s.Store.UseCode(ctx, access.HashCode(code), now); errs.KindOf(err) == errs.NotFound {
+		return nil, bad
+	} else if err != nil {
+		return nil, unavailable(err)
 	}
 	out := &Enrolled{Person: p, Org: c.Org}
 	ses := storage.Session{Org: c.Org, Person: p.ID, CreateTime: now}

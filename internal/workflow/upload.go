@@ -74,7 +74,7 @@ func (s *Service) upload(ctx context.Context, id access.Identity, name string) (
 		return u, unavailable(err)
 	}
 	if u.Person != id.Person {
-		return u, errs.New(errs.NotFound, "UPLOAD_NOT_FOUND", "there is no such upload", "upload", name)
+		return u, errs.New(errs.NotFound, "UPLOAD_NOT_FOUND", "there is no such upload; it may have run out: begin again", "upload", name) // in the words of one that is nowhere
 	}
 	return u, nil
 }

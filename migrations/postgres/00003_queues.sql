@@ -64,7 +64,7 @@ CREATE INDEX examine_by_due ON examine (due_time, id);
 CREATE TABLE outbox (
     org         TEXT COLLATE "C" NOT NULL,
     id          TEXT COLLATE "C" NOT NULL CHECK (id <> ''),
-    job         TEXT COLLATE "C" NOT NULL,
+    job         TEXT COLLATE "C", -- none for what is no job's, such as a calibration
     payload     BYTEA   NOT NULL,
     create_time BIGINT  NOT NULL,
     due_time    BIGINT  NOT NULL, -- a lease moves it

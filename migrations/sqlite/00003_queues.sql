@@ -64,7 +64,7 @@ CREATE INDEX examine_by_due ON examine (due_time, id);
 CREATE TABLE outbox (
     org         TEXT    NOT NULL,
     id          TEXT    NOT NULL CHECK (id <> ''),
-    job         TEXT    NOT NULL,
+    job         TEXT, -- none for what is no job's, such as a calibration
     payload     BLOB    NOT NULL,
     create_time INTEGER NOT NULL,
     due_time    INTEGER NOT NULL, -- a lease moves it

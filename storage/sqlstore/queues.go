@@ -88,7 +88,11 @@ func noItem(id string) error {
 func addOutbox(ctx context.Context, tx Tx, o string, items []storage.OutboxItem) error {
 	rows := make([][]any, 0, len(items))
 	for _, i := range items {
-		rows = append(rows, []any{o, i.ID, i.Job, blob(i.Payload), milli(i.CreateTime), int64(0)})
+		var job any // null where there is none
+		if i.Job != "" {
+			job = i.Job
+		}
+		rows = append(rows, []any{o, i.ID, job, blob(i.Payload), milli(i.CreateTime), int64(0)})
 	}
 	_, err := insert(ctx, tx, "outbox", "org, id, job, payload, create_time, due_time", "ON CONFLICT (org, id) DO NOTHING", rows)
 	return err
@@ -118,7 +122,11 @@ func (s *Store) TakeOutbox(ctx context.Context, now time.Time, lease time.Durati
 	err = s.write(ctx, Scope{Across: "outbox"}, nil, func(tx Tx) error {
 		rows, err := many(ctx, tx, withOrg(func(row scanner) (i storage.OutboxItem, err error) {
 			var created int64
-			err = row(&i.ID, &i.Job, &i.Payload, &created)
+			var job *string
+			err = row(&i.ID, &job, &i.Payload, &created)
+			if job != nil {
+				i.Job = *job
+			}
 			i.CreateTime = fromMilli(created)
 			return i, err
 		}), s.take("outbox", "id, job, payload, create_time", "create_time, id", ""), milli(now), atMost(limit), milli(now.Add(lease)))

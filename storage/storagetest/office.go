@@ -120,7 +120,7 @@ func testDocuments(t *testing.T, s storage.Store) {
 
 	makeJob(t, s, org, "j")
 	d.Body, d.Owner, d.UpdateTime = []byte("new body"), "zoe", noon.Add(time.Minute)
-	item := storage.OutboxItem{ID: "o1", Job: "j", Payload: []byte("calibration changed"), CreateTime: noon}
+	item := storage.OutboxItem{ID: "o1", Payload: []byte("calibration changed"), CreateTime: noon}
 	want = d
 	want.Version = 2
 	made, err = s.UpdateDocument(ctx, org, d, 1, item)
@@ -199,6 +199,15 @@ func testCodes(t *testing.T, s storage.Store) {
 	wantErr(t, "UseCode unknown", err, errs.NotFound, "CODE_NOT_FOUND")
 	_, err = s.UseCode(ctx, c.Hash, c.ExpireTime)
 	wantErr(t, "UseCode at its expiry", err, errs.NotFound, "CODE_NOT_FOUND")
+	_, err = s.PeekCode(ctx, sum("1"), noon)
+	wantErr(t, "PeekCode unknown", err, errs.NotFound, "CODE_NOT_FOUND")
+	_, err = s.PeekCode(ctx, c.Hash, c.ExpireTime)
+	wantErr(t, "PeekCode at its expiry", err, errs.NotFound, "CODE_NOT_FOUND")
+	for range 2 { // it stays unused
+		peeked, err := s.PeekCode(ctx, c.Hash, noon)
+		must(t, "PeekCode", err)
+		same(t, "PeekCode", peeked, c)
+	}
 	got, err := s.UseCode(ctx, c.Hash, noon)
 	must(t, "UseCode", err)
 	want := c
