@@ -156,8 +156,8 @@ func (x jobs) ListSteps(ctx context.Context, r *witnessmarkv1.ListStepsRequest) 
 const watchPage = 200
 
 // WatchJob sends lines as they come. It asks the store too, for lines that other
-// servers wrote; it ends cleanly after a while, and at once for a caller whose
-// session has ended.
+// servers wrote. It ends cleanly after a while. For a caller whose session has
+// ended it ends before the next line is told, and with the next heartbeat at the latest.
 func (x jobs) WatchJob(r *witnessmarkv1.WatchJobRequest, stream witnessmarkv1.JobService_WatchJobServer) error {
 	ctx := stream.Context()
 	c := callerOf(ctx)
@@ -189,6 +189,11 @@ func (x jobs) WatchJob(r *witnessmarkv1.WatchJobRequest, stream witnessmarkv1.Jo
 			if err != nil {
 				return err
 			}
+			if after < row.LineCount { // nothing more for whom was shut out meanwhile
+				if err := x.still(ctx, c, row); err != nil {
+					return err
+				}
+			}
 			for after < row.LineCount {
 				lines, _, head, err := x.s.svc.Lines(ctx, id, job, false, after, watchPage)
 				if err != nil {
@@ -213,19 +218,12 @@ func (x jobs) WatchJob(r *witnessmarkv1.WatchJobRequest, stream witnessmarkv1.Jo
 		case <-news:
 		case <-poll.C:
 		case <-beat.C:
-			now, err := x.s.identify(ctx, c.token)
-			if err != nil {
-				return err
-			}
-			if err := x.s.policy.check(witnessmarkv1.JobService_WatchJob_FullMethodName, now); err != nil {
-				return err
-			}
 			row, err := x.s.svc.Store.GetJob(ctx, id.Org, job)
 			if err != nil {
 				return err
 			}
-			if !now.Scope.Covers(row.Site, row.ID, row.CreateTime) {
-				return errs.New(errs.NotFound, "JOB_NOT_FOUND", "this job is not within what you may read any more")
+			if err := x.still(ctx, c, row); err != nil {
+				return err
 			}
 			if row.LineCount == after { // else the lines come first
 				if err := x.tell(stream, nil, workflow.Head{Size: row.LineCount, Root: row.Root}); err != nil {
@@ -234,6 +232,22 @@ func (x jobs) WatchJob(r *witnessmarkv1.WatchJobRequest, stream witnessmarkv1.Jo
 			}
 		}
 	}
+}
+
+// still says whether who watches a job may go on: session, roles and scope as
+// they are now.
+func (x jobs) still(ctx context.Context, c *caller, row storage.Job) error {
+	now, err := x.s.identify(ctx, c.token)
+	if err != nil {
+		return err
+	}
+	if err := x.s.policy.check(witnessmarkv1.JobService_WatchJob_FullMethodName, now); err != nil {
+		return err
+	}
+	if !now.Scope.Covers(row.Site, row.ID, row.CreateTime) {
+		return errs.New(errs.NotFound, "JOB_NOT_FOUND", "this job is not within what you may read any more")
+	}
+	return nil
 }
 
 func (x jobs) tell(stream witnessmarkv1.JobService_WatchJobServer, lines []storage.Line, head workflow.Head) error {

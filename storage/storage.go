@@ -173,6 +173,9 @@ type Access interface {
 	// PutCode stores c. Exists CODE_EXISTS if the same code was given out before,
 	// used or not: make another.
 	PutCode(ctx context.Context, c Code) error
+	// PeekCode returns an unused, unexpired code and leaves it unused; NotFound
+	// CODE_NOT_FOUND as UseCode. Only UseCode makes sure that one caller has it.
+	PeekCode(ctx context.Context, hash [32]byte, now time.Time) (Code, error)
 	// UseCode marks an unused, unexpired code as used and returns it, once.
 	// NotFound CODE_NOT_FOUND for an unknown, used or expired one: the caller
 	// cannot tell which.

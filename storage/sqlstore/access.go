@@ -89,6 +89,23 @@ func (s *Store) PutCode(ctx context.Context, c storage.Code) error {
 	})
 }
 
+// PeekCode implements storage.Access.
+func (s *Store) PeekCode(ctx context.Context, h [32]byte, now time.Time) (c storage.Code, err error) {
+	err = s.read(ctx, Scope{Lookup: "code:" + hex.EncodeToString(h[:])}, func(tx Tx) error {
+		var found bool
+		c, found, err = one(ctx, tx, scanCode, `SELECT `+codeColumns+` FROM code WHERE hash = $1 AND use_time = 0 AND expire_time > $2`, hash(h), milli(now))
+		if err == nil && !found {
+			return noCode()
+		}
+		return err
+	})
+	return c, err
+}
+
+func noCode() error {
+	return errs.New(errs.NotFound, "CODE_NOT_FOUND", "this code is not known, was used, or is over; ask for a new one")
+}
+
 // UseCode implements storage.Access.
 func (s *Store) UseCode(ctx context.Context, h [32]byte, now time.Time) (c storage.Code, err error) {
 	err = s.write(ctx, Scope{Lookup: "code:" + hex.EncodeToString(h[:])}, nil, func(tx Tx) error {
@@ -96,7 +113,7 @@ func (s *Store) UseCode(ctx context.Context, h [32]byte, now time.Time) (c stora
 		c, found, err = one(ctx, tx, scanCode, `UPDATE code SET use_time = $1 WHERE hash = $2 AND use_time = 0 AND expire_time > $3
 			RETURNING `+codeColumns, milli(now), hash(h), milli(now))
 		if err == nil && !found {
-			return errs.New(errs.NotFound, "CODE_NOT_FOUND", "this code is not known, was used, or is over; ask for a new one")
+			return noCode()
 		}
 		return err
 	})

@@ -124,6 +124,10 @@ func (w *wrapper) PutCode(ctx context.Context, c storage.Code) error {
 	return w.do("PutCode", func(st storage.Store) error { return st.PutCode(ctx, c) })
 }
 
+func (w *wrapper) PeekCode(ctx context.Context, hash [32]byte, now time.Time) (storage.Code, error) {
+	return get(w, "PeekCode", func(st storage.Store) (storage.Code, error) { return st.PeekCode(ctx, hash, now) })
+}
+
 func (w *wrapper) UseCode(ctx context.Context, hash [32]byte, now time.Time) (storage.Code, error) {
 	return get(w, "UseCode", func(st storage.Store) (storage.Code, error) { return st.UseCode(ctx, hash, now) })
 }
