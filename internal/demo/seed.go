@@ -336,6 +336,9 @@ func (s *scene) lockedJob(ctx context.Context, day time.Time) (*witnessmarkv1.Sh
 	if _, err := c.State(ctx, s.members["bo"], Answer{Entry: late}); err != nil {
 		return nil, err
 	}
+	if _, err := s.Service.SealAddenda(ctx, Org, LockedJob); err != nil { // else within the hour
+		return nil, fmt.Errorf("demo: seal the addendum: %w", err)
+	}
 	share, err := s.office.Grants.CreateShareLink(ctx, &witnessmarkv1.CreateShareLinkRequest{ShareLink: &witnessmarkv1.ShareLink{Job: c.Job, Title: "Owner of the tower"}})
 	if err != nil {
 		return nil, fmt.Errorf("demo: share link: %w", err)

@@ -53,7 +53,9 @@ One JSON object a line; '-' reads the standard input. A line with the members pa
 (base64), signature and keyId is sent as it is: it was signed elsewhere. Any other
 line is an entry; what it lacks of id, author, device, counter, previous and time is
 filled in, and it is signed with the key of this device ('witnessmark enrol --device').
-Sending twice is harmless. Exit code 1 if any entry was refused.`},
+A line that was signed may be sent twice without harm. For others name a file with
+--signed: it gets the signed lines before they are sent, and can be sent again if the
+answer was lost. Exit code 1 if any entry was refused.`},
 		{name: "checkpoint", summary: "The signed head of the organisation's log, and the key to check it with.", setup: setupCheckpoint},
 		{name: "people", summary: "People: list, add, codes.", below: []*command{
 			{name: "list", summary: "List the people.", setup: setupPeopleList},
@@ -435,7 +437,8 @@ func (g *signer) sign(e *recordv1.Entry) (*witnessmarkv1.SubmittedEntry, error) 
 func setupSubmit(f *flags) func(context.Context, *streams, []string) error {
 	r := remoteFlags(f)
 	job := f.word("job", "JOB", "", "the job, where an entry does not say")
-	return r.call([]string{"FILE.jsonl"}, func(ctx context.Context, s *streams, c *client.Client, args []string) error {
+	signed := f.word("signed", "FILE.jsonl", "", "write what was signed here into this new file first")
+	return r.call([]string{"FILE.jsonl"}, func(ctx context.Context, s *streams, c *client.Client, args []string) (err error) {
 		in := s.in
 		if args[0] != "-" {
 			file, err := os.Open(args[0])
@@ -446,6 +449,14 @@ func setupSubmit(f *flags) func(context.Context, *streams, []string) error {
 			in = file
 		}
 		u := &submission{r: r, c: c, s: s, job: named("jobs", *job), chains: map[string]*signer{}}
+		if *signed != "" {
+			out, err := os.OpenFile(*signed, os.O_CREATE|os.O_EXCL|os.O_WRONLY, 0o600)
+			if err != nil {
+				return errs.Newf(errs.Exists, "FILE_EXISTS", "--signed: %s cannot be made", *signed).Because(err)
+			}
+			defer func() { err = errors.Join(err, out.Close()) }()
+			u.signed = out
+		}
 		if err := client.ReadEntries(in, func(n int, b []byte) error { return u.line(ctx, n, b) }); err != nil {
 			return err
 		}
@@ -475,6 +486,27 @@ type submission struct {
 	size   int
 	count  [5]int
 	lines  []int
+	signed *os.File // gets the batch before it is sent; may be nil
+}
+
+// keep writes the batch down, on the disk, as a phone exports it.
+func (u *submission) keep() error {
+	if u.signed == nil {
+		return nil
+	}
+	for _, e := range u.batch {
+		if len(e.GetPayload()) == 0 {
+			continue // attested by the server: there is nothing signed
+		}
+		b, err := json.Marshal(exported{e.GetPayload(), e.GetSignature(), e.GetKeyId()})
+		if err != nil {
+			return fmt.Errorf("--signed: %w", err)
+		}
+		if _, err := u.signed.Write(append(b, '\n')); err != nil {
+			return fmt.Errorf("--signed: %w", err)
+		}
+	}
+	return u.signed.Sync()
 }
 
 // exported is an entry as a phone exports it.
@@ -542,6 +574,9 @@ func (u *submission) add(ctx context.Context, n int, job string, sub *witnessmar
 func (u *submission) flush(ctx context.Context) error {
 	if len(u.batch) == 0 {
 		return nil
+	}
+	if err := u.keep(); err != nil {
+		return err
 	}
 	res, err := u.c.Jobs.SubmitEntries(ctx, &witnessmarkv1.SubmitEntriesRequest{Job: u.of, Entries: u.batch})
 	if err != nil {

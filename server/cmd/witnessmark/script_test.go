@@ -5,6 +5,7 @@ import (
 	"errors"
 	"fmt"
 	"net"
+	"net/url"
 	"os"
 	"os/exec"
 	"path/filepath"
@@ -19,7 +20,7 @@ import (
 )
 
 func TestMain(m *testing.M) {
-	testscript.Main(m, map[string]func(){"witnessmark": main, "phone": phone, "tamper": tamper})
+	testscript.Main(m, map[string]func(){"witnessmark": main, "phone": phone, "tamper": tamper, "exit-code": exitCode})
 }
 
 // verifier builds witnessmark-verify once: the scripts check packages with the
@@ -98,15 +99,61 @@ func TestWholeJobEmbedded(t *testing.T) {
 	runScripts(t, func(*testscript.Env) error { return nil }, false, "job.txtar", "backup.txtar")
 }
 
-func TestWholeJobCompany(t *testing.T) {
+func TestWholeJobCompany(t *testing.T) { runCompany(t, "job.txtar") }
+
+func TestCompanyCopy(t *testing.T) { runCompany(t, "company.txtar") }
+
+// superuser is the DSN by which a database's administrator makes copies: the
+// cluster's own superuser, who passes over row-level security.
+func superuser(owner string) (string, error) {
+	u, err := url.Parse(owner)
+	if err != nil {
+		return "", err
+	}
+	u.User = url.User("postgres")
+	if given, err := url.Parse(os.Getenv(testbed.PostgresVariable)); err == nil && given.User != nil {
+		u.User = given.User
+	}
+	return u.String(), nil
+}
+
+// runCompany runs a script on a database and a bucket of its own.
+func runCompany(t *testing.T, script string) {
 	db, s3 := testbed.PostgresRoles(t), testbed.S3(t)
 	runScripts(t, func(e *testscript.Env) error {
+		admin, err := superuser(db.Owner)
+		if err != nil {
+			return err
+		}
+		e.Setenv("SUPERUSER", admin)
 		for name, value := range map[string]string{"POSTGRES": db.App, "POSTGRES_OWNER": db.Owner, "S3_BUCKET": s3.Bucket, "S3_ENDPOINT": s3.Endpoint, "S3_REGION": s3.Region,
 			"S3_ACCESS_KEY": s3.AccessKey, "S3_SECRET_KEY": s3.SecretKey, "S3_PATH_STYLE": "true"} {
 			e.Setenv("WITNESSMARK_"+name, value)
 		}
 		return nil
-	}, true, "job.txtar")
+	}, true, script)
+}
+
+// exitCode CODE COMMAND… runs a command, passes on what it prints, and fails
+// unless it ends with CODE.
+func exitCode() {
+	want, err := strconv.Atoi(os.Args[1])
+	if err != nil {
+		fmt.Fprintln(os.Stderr, "exit-code:", err)
+		os.Exit(1)
+	}
+	c := exec.Command(os.Args[2], os.Args[3:]...)
+	c.Stdout, c.Stderr = os.Stdout, os.Stderr
+	err = c.Run()
+	var exit *exec.ExitError
+	if err != nil && !errors.As(err, &exit) {
+		fmt.Fprintln(os.Stderr, "exit-code:", err)
+		os.Exit(1)
+	}
+	if got := c.ProcessState.ExitCode(); got != want {
+		fmt.Fprintf(os.Stderr, "exit-code: got %d, want %d\n", got, want)
+		os.Exit(1)
+	}
 }
 
 // tamper IN changes one byte of IN at many places, one at a time, and wants each
