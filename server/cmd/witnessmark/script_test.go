@@ -110,7 +110,7 @@ func superuser(owner string) (string, error) {
 	if err != nil {
 		return "", err
 	}
-	u.User = url.User("postgres")
+	u.User = url.User("testbed")
 	if given, err := url.Parse(os.Getenv(testbed.PostgresVariable)); err == nil && given.User != nil {
 		u.User = given.User
 	}
