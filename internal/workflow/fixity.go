@@ -107,11 +107,11 @@ func (s *Service) fixity(ctx context.Context, org string, o FixityOptions, after
 			return unavailable(err)
 		}
 		for _, b := range bs {
-			if err := ctx.Err(); err != nil {
-				return err
-			}
 			if b.Digest != after { // every job's file of the digest before is done with
 				*last, after = after, b.Digest
+			}
+			if err := ctx.Err(); err != nil {
+				return err
 			}
 			if !o.chooses(b.Digest) {
 				continue
