@@ -270,7 +270,7 @@ func (x jobs) EndJob(ctx context.Context, r *witnessmarkv1.EndJobRequest) (*witn
 	return &witnessmarkv1.EndJobResponse{Job: jobView(l.Job), Head: headView(l.Head), LogIndex: l.LogIndex, Checkpoint: string(l.Checkpoint)}, nil
 }
 
-// refusedPage bounds a page of refused entries, whose payloads may be large:
+// refusedBytes bounds a page of refused entries, whose payloads may be large:
 // what is kept aside of one device is at most 2 MiB, so a page stays under a message.
 const refusedBytes = 2 << 20
 

@@ -267,9 +267,6 @@ func (s *Server) isStopping() bool {
 	}
 }
 
-// tlsConfigured says that the server itself ends TLS.
-func (t TLS) configured() bool { return t.CertFile != "" || len(t.ACMEHosts) > 0 }
-
 func newRequestID() string {
 	var b [8]byte
 	_, _ = rand.Read(b[:]) // never fails
