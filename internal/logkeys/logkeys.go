@@ -38,6 +38,7 @@ type Folder struct {
 
 	mu    sync.Mutex
 	known map[string][]*seal.LogKey // by origin, the current one first
+	old   map[string]bool           // logs that have signed already
 }
 
 // Open opens a folder of keys, which it makes (mode 0700) if make is set. Without
@@ -65,11 +66,19 @@ func Open(path string, make bool) (*Folder, error) {
 	if info.Mode().Perm()&0o077 != 0 {
 		return nil, errs.Newf(errs.WrongState, "KEYS_FOLDER", "the folder of the log keys, %s, is open to others (mode %04o); close it with chmod 700", path, info.Mode().Perm())
 	}
-	return &Folder{path: path, make: make, random: rand.Reader, now: time.Now, known: map[string][]*seal.LogKey{}}, nil
+	return &Folder{path: path, make: make, random: rand.Reader, now: time.Now, known: map[string][]*seal.LogKey{}, old: map[string]bool{}}, nil
 }
 
 // Path is where the keys are.
 func (f *Folder) Path() string { return f.path }
+
+// Signed says that a log has signed before: where its key is missing, another is
+// never made in its place.
+func (f *Folder) Signed(origin string) {
+	f.mu.Lock()
+	defer f.mu.Unlock()
+	f.old[origin] = true
+}
 
 // Signer returns the key of a log that signs now, and the public half of every
 // key that ever signed it, the current one first. A key that is not there is
@@ -84,6 +93,9 @@ func (f *Folder) Signer(_ context.Context, origin string) (*seal.LogKey, []seal.
 		var err error
 		keys, err = f.read(origin)
 		if errors.Is(err, fs.ErrNotExist) {
+			if f.old[origin] {
+				return nil, nil, errs.Newf(errs.WrongState, "LOG_KEY_MISSING", "the log %s has signed before and its key is not in %s: put the key file back from where you keep it. Nothing is locked meanwhile; recording goes on", origin, f.path)
+			}
 			if !f.make {
 				return nil, nil, errs.Newf(errs.WrongState, "LOG_KEY_MISSING", "the key of the log %s is not in %s; copy it there, or make it once with 'witnessmark keys make'", origin, f.path)
 			}

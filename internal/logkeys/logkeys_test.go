@@ -148,3 +148,17 @@ func TestOrigins(t *testing.T) {
 		t.Errorf("Has of an unknown log = %v, %v; want false", ok, err)
 	}
 }
+
+func TestLogThatHasSignedGetsNoOtherKey(t *testing.T) {
+	f := open(t, filepath.Join(t.TempDir(), "keys"))
+	f.Signed(origin)
+	if _, _, err := f.Signer(context.Background(), origin); !errs.Is(err, "LOG_KEY_MISSING") {
+		t.Errorf("Signer of a log that has signed, without its key: %v; want LOG_KEY_MISSING", err)
+	}
+	if ok, err := f.Has(origin); ok || err != nil {
+		t.Errorf("Has = %v, %v afterwards; want no key", ok, err)
+	}
+	if _, _, err := f.Signer(context.Background(), "log.test/other"); err != nil {
+		t.Errorf("Signer of another log: %v; want a new key", err)
+	}
+}

@@ -119,9 +119,9 @@ func (b *backend) service() *workflow.Service {
 	return s
 }
 
-// checkLogName refuses a log name under which another log than the one there
-// would be written.
-func (b *backend) checkLogName(ctx context.Context) error {
+// checkLogs refuses a log name under which another log than the one there would
+// be written, and lets no new key be made for a log that has signed.
+func (b *backend) checkLogs(ctx context.Context) error {
 	orgs, err := b.store.ListOrganizations(ctx)
 	if err != nil {
 		return err
@@ -142,6 +142,7 @@ func (b *backend) checkLogName(ctx context.Context) error {
 		if err != nil {
 			return err
 		}
+		b.keys.Signed(want)
 		if cp.Origin != want {
 			return errs.Newf(errs.WrongState, "LOG_NAME_CHANGED", "the log of %s is called %s, and --log-name would call it %s: a log keeps its name; set --log-name as it was", org, cp.Origin, want)
 		}

@@ -68,11 +68,15 @@ was with --resume FILE. The outcome is written into the organisation's custody l
 }
 
 func setupMigrate(f *flags) func(context.Context, *streams, []string) error {
-	owner := f.text("postgres-owner", "DSN", "", "DSN of the owner of the tables; better set in the environment")
+	owner := f.text("postgres-owner", "DSN", "", "DSN of the owner of the tables; better set in the environment (default: what --postgres says)")
+	dsn := f.text("postgres", "DSN", "", "the same, where it is the only one")
 	role := f.text("app-role", "NAME", "", "role of the server, to be given its rights")
 	return func(ctx context.Context, s *streams, args []string) error {
 		if err := exactly(args); err != nil {
 			return err
+		}
+		if *owner == "" {
+			*owner = *dsn
 		}
 		if *owner == "" {
 			return usagef("--postgres-owner is needed: the DSN of the owner of the tables")

@@ -81,7 +81,7 @@ func serve(ctx context.Context, s *streams, p place, sv serving, org, title stri
 		return err
 	}
 	defer func() { err = errors.Join(err, b.Close()) }()
-	if err := b.checkLogName(ctx); err != nil {
+	if err := b.checkLogs(ctx); err != nil {
 		return err
 	}
 	if sv.config.TLS.ACMEHosts != nil && sv.config.TLS.ACMECache == "" {
