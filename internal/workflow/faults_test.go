@@ -13,6 +13,7 @@ import (
 	"time"
 
 	"witnessmark/internal/errs"
+	"witnessmark/internal/photo/testpicture"
 	"witnessmark/internal/record"
 	"witnessmark/internal/seal"
 	"witnessmark/internal/workflow"
@@ -139,11 +140,11 @@ func TestEveryCallFailsOnceBothWays(t *testing.T) {
 		{"upload", func(job string) (func(), func() []string) {
 			climb := crew.Lead.Now(job, wt.ClimbOpened("climber")).ID
 			n++
-			pic := wt.Picture(uint64(1000 + n))
+			pic := testpicture.JPEG(testpicture.Options{Family: uint64(1000 + n), Seed: 1, Width: 800, Height: 600, Quality: 80})
 			crew.Climber.Now(job, wt.Photo(climb, pic))
 			return func() {
 					persist(t, "upload", func() error {
-						_, err := crew.Climber.Upload(b.Service(), job, workflow.PurposePhoto, pic, 200_000)
+						_, err := crew.Climber.Upload(b.Service(), job, workflow.PurposePhoto, pic, len(pic)/2+1)
 						return err
 					})
 					// The worker comes back to what failed when its lease is over.

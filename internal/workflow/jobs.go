@@ -257,7 +257,8 @@ func (s *Service) View(ctx context.Context, id access.Identity, job string) (*Vi
 	}
 }
 
-// outside is what the fold needs and no line says: counters of refused entries.
+// outside is what the fold needs and no line says: the refused entries that no
+// lead admitted, and the counters of all of them.
 func (s *Service) outside(ctx context.Context, org, job string) (record.Outside, error) {
 	out := record.Outside{RefusedCounters: map[string][]int64{}}
 	for offset := 0; ; offset += 1000 {
@@ -266,6 +267,9 @@ func (s *Service) outside(ctx context.Context, org, job string) (record.Outside,
 			return out, err
 		}
 		for _, r := range rs {
+			if r.AdmittedSeq == 0 {
+				out.Refused++
+			}
 			if r.Counter > 0 && r.Device != "" {
 				out.RefusedCounters[deviceName(r.Device)] = append(out.RefusedCounters[deviceName(r.Device)], r.Counter)
 			}
@@ -311,7 +315,24 @@ func (s *Service) DeviceChain(ctx context.Context, id access.Identity, job strin
 		return 0, [32]byte{}, errs.New(errs.WrongState, "NO_DEVICE", "this session has no device; enrol one with a key")
 	}
 	n, d, err := s.Store.DeviceHead(ctx, id.Org, job, id.Device)
-	return n, d, unavailable(err)
+	if err != nil {
+		return 0, d, unavailable(err)
+	}
+	// The chain goes on over what was refused: its counters are used up.
+	for offset := 0; ; offset += 1000 {
+		rs, err := s.Store.ListRefused(ctx, id.Org, job, offset, 1000)
+		if err != nil {
+			return 0, d, unavailable(err)
+		}
+		for _, r := range rs {
+			if r.Device == id.Device && r.Counter > n {
+				n, d = r.Counter, r.Digest
+			}
+		}
+		if len(rs) < 1000 {
+			return n, d, nil
+		}
+	}
 }
 
 // Refused lists entries kept aside.
@@ -328,6 +349,9 @@ func (s *Service) Refused(ctx context.Context, id access.Identity, job string, o
 // Errors: NotFound REFUSED_NOT_FOUND; Denied ROLE_MISSING; WrongState
 // RECORD_LOCKED_FOR_GOOD, ALREADY_ADMITTED.
 func (s *Service) AdmitRefused(ctx context.Context, id access.Identity, job string, digest [32]byte, reason string) (int64, error) {
+	if err := s.mayWrite(ctx, id, job); err != nil {
+		return 0, unavailable(err)
+	}
 	if !id.Is(access.Lead) {
 		return 0, errs.New(errs.Denied, "ROLE_MISSING", "a lead admits what was refused", "roles", "LEAD")
 	}
@@ -354,6 +378,9 @@ func (s *Service) AdmitRefused(ctx context.Context, id access.Identity, job stri
 //
 // Errors: NotFound ENTRY_NOT_FOUND; Denied CODE_WRONG; WrongState NOT_AN_ACKNOWLEDGEMENT.
 func (s *Service) ConfirmAcknowledgement(ctx context.Context, id access.Identity, job, entry, person, code string) (int64, error) {
+	if err := s.mayWrite(ctx, id, job); err != nil {
+		return 0, unavailable(err)
+	}
 	if person == "" {
 		person = id.Person
 	}

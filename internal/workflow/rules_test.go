@@ -320,8 +320,18 @@ func TestRule19AnAdmittedEntryThatIsSentAgainStopsNothing(t *testing.T) {
 	if r := send(sub)[0]; r.Outcome != workflow.Refused {
 		t.Fatalf("an auditor's reading: %+v; want it refused", r)
 	}
+	if n, _, err := b.Any().DeviceChain(ctx, auditor.ID, job); n != 1 || err != nil {
+		t.Errorf("chain after a refused entry: %d, %v; want 1, its counter is used up", n, err)
+	}
 	if _, err := b.Any().AdmitRefused(ctx, crew.Lead.ID, job, seal.Sum(sub.Payload), "he measured it"); err != nil {
 		t.Fatal(err)
+	}
+	if got := stateOf(t, b.View(b.Office, job), wt.LossStep); got != recordv1.StepState_COMPLETE {
+		t.Errorf("the step of an admitted reading: %v; want complete", got)
+	}
+	ls := lines(t, b, job)
+	if pin := ls[len(ls)-1].Fold.Assessment.GetPinned(); pin.GetToolCalibratedUntil() != "2026-12-01" {
+		t.Errorf("facts pinned for an admitted reading: %v; want its instrument's calibration", pin)
 	}
 	p, err := b.Service().Person(ctx, wt.Org, "auditor")
 	if err != nil {
@@ -533,6 +543,19 @@ func TestRule23AnAssessmentCarriesWhatItUsedAndReplaysTheSame(t *testing.T) {
 		if !proto.Equal(now, said) {
 			t.Errorf("line %d: computed again %v; the line says %v", p.Fold.Seq, now, said)
 		}
+	}
+}
+
+func TestRule26AReadingUnderTheResidualIsShownAsAtMost(t *testing.T) {
+	b := embedded(t)
+	p := b.Phone("climber")
+	job := b.Job("j1")
+	p.Now(job, wt.KitCheck(-171))
+	b.Clock.Advance(time.Minute)
+	// Reading and residual added as voltages: -171 dBc twice is 6.02 dB more, still under -150.
+	r := p.Now(job, wt.PIM(-172))
+	if r.Assessment.GetVerdict() != recordv1.Verdict_PASS || !strings.Contains(r.Assessment.GetSentence(), "at most") {
+		t.Errorf("a reading under the residual: %v, %q; want a pass shown as 'at most'", r.Assessment.GetVerdict(), r.Assessment.GetSentence())
 	}
 }
 

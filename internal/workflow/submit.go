@@ -194,6 +194,7 @@ func (s *Service) prepare(ctx context.Context, id access.Identity, set Settings,
 		return nil, err
 	}
 	parsed := map[string]*ecdsa.PublicKey{}
+	codes := map[[2]string]bool{} // checked once for a batch: each check is slow on purpose
 	for _, p := range ps {
 		if p.entry == nil || p.refusal != nil {
 			continue
@@ -228,11 +229,16 @@ func (s *Service) prepare(ctx context.Context, id access.Identity, set Settings,
 		}
 		if p.refusal == nil && p.Code != "" && p.entry.GetAcknowledged() != nil {
 			if a, ok := known[bare(p.entry.GetAuthor())]; ok {
-				if err := s.checkCode(ctx, id.Org, a, p.Code); err == nil {
-					p.codeOK = true
-				} else if errs.KindOf(err) != errs.Denied {
-					return nil, err
+				ok, known := codes[[2]string{a.ID, p.Code}]
+				if !known {
+					err := s.checkCode(ctx, id.Org, a, p.Code)
+					if err != nil && errs.KindOf(err) != errs.Denied {
+						return nil, err
+					}
+					ok = err == nil
+					codes[[2]string{a.ID, p.Code}] = ok
 				}
+				p.codeOK = ok
 			}
 		}
 	}
@@ -615,6 +621,32 @@ func (s *Service) serverLine(fold *record.Job, e *recordv1.Entry, seq int64, now
 	return add(ln, payload, nil, evidence.Identity{Organization: "organizations/" + org})
 }
 
+// pinAdmitted writes the facts that bear on a refused entry as if it came now:
+// the line that admits it carries them, and it is judged by them.
+func (s *Service) pinAdmitted(ctx context.Context, org string, fold *record.Job, a *recordv1.RefusedAdmitted, now time.Time) (*recordv1.Assessment_Pinned, error) {
+	_, set, err := s.Organization(ctx, org)
+	if err != nil {
+		return nil, err
+	}
+	e, err := evidence.ReadEntry(a.GetPayload())
+	if err != nil { // it cannot be read: the line is without effect
+		return (&facts{set: set}).pinServer(fold, now), nil
+	}
+	p := &prepared{entry: e}
+	author := bare(e.GetAuthor())
+	known, err := s.people(ctx, org, map[string]bool{author: true})
+	if err != nil {
+		return nil, err
+	}
+	p.who = known[author]
+	f, err := s.facts(ctx, org, fold, []*prepared{p})
+	if err != nil {
+		return nil, err
+	}
+	f.set = set
+	return f.pin(fold, p, now), nil
+}
+
 // notYetThere drops the entries whose id stands in a line already: the ids of
 // lines that the server makes follow from their causes.
 func (s *Service) notYetThere(ctx context.Context, org string, es []*recordv1.Entry) ([]*recordv1.Entry, error) {
@@ -687,7 +719,13 @@ func (s *Service) appendServerInto(ctx context.Context, org, job string, l *live
 	pin := func() *recordv1.Assessment_Pinned { return (&facts{}).pinServer(l.fold, now) }
 	for _, e := range es {
 		if !locked {
-			if err := s.serverLine(l.fold, e, seq+1, now, org, pin(), add); err != nil {
+			pinned := pin()
+			if a := e.GetRefusedAdmitted(); a != nil {
+				if pinned, err = s.pinAdmitted(ctx, org, l.fold, a, now); err != nil {
+					return err
+				}
+			}
+			if err := s.serverLine(l.fold, e, seq+1, now, org, pinned, add); err != nil {
 				return err
 			}
 			continue
