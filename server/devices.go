@@ -23,7 +23,7 @@ func (x devices) CreateEnrollmentCode(ctx context.Context, r *witnessmarkv1.Crea
 	if err != nil {
 		return nil, err
 	}
-	out := &witnessmarkv1.EnrollmentCode{Code: code, ExpireTime: stamp(expire), Uri: x.s.svc.PublicURL + "/#enrol=" + code}
+	out := &witnessmarkv1.EnrollmentCode{Code: code, ExpireTime: stamp(expire), Uri: x.s.svc.PublicURL + "/#code=" + code}
 	c, err := qr.Encode(out.Uri, qr.M)
 	if err != nil {
 		return nil, fmt.Errorf("draw the code: %w", err)
