@@ -301,7 +301,7 @@ func (j *Job) BlockersOf(st *State, lead, waiver string) []Blocker {
 	for _, h := range st.Holds {
 		add("HOLD", "HOLD: "+h.Title+". "+h.Sentence, []string{h.Gate})
 	}
-	for _, x := range st.Exceptions {
+	for _, x := range st.Standing() {
 		if len(x.LookedAt) == 0 || (lead != "" && !slices.Contains(x.LookedAt, lead)) {
 			xs = append(xs, x.ID)
 		}
@@ -323,6 +323,13 @@ func (j *Job) BlockersOf(st *State, lead, waiver string) []Blocker {
 		}
 	}
 	return bs
+}
+
+// Standing returns the exceptions that a sign-off answers for. Refused entries
+// are shown to the lead as one exception and do not block him: they count for
+// nothing, and each refused sign-off would add one more.
+func (st *State) Standing() []Exception {
+	return slices.DeleteFunc(slices.Clone(st.Exceptions), func(x Exception) bool { return x.Kind == RefusedAside })
 }
 
 // WorkOf lists the steps of the crew on which a person made entries. Steps that

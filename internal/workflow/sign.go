@@ -288,11 +288,14 @@ func (s *Service) lockInto(ctx context.Context, id access.Identity, set Settings
 			return nil, &Blocked{Cause: errs.New(errs.WrongState, "SIGN_OFF_BLOCKED", strings.Join(sentences, " "), "blockers", blockerReasons(bs)), Blockers: bs}
 		}
 		want := recordv1.SignedOff_APPROVED
-		if len(st.Exceptions) > 0 {
+		standing := len(st.Standing())
+		if standing > 0 {
 			want = recordv1.SignedOff_APPROVED_WITH_EXCEPTIONS
 		}
-		if so.GetMeaning() != want {
-			return nil, errs.Field("MEANING_WRONG", "signedOff.meaning", fmt.Sprintf("is %s: %d exception(s) stand and were looked at", want, len(st.Exceptions)))
+		// Refused entries are no exception that stands, but a lead who counts them is not wrong.
+		counted := standing == 0 && len(st.Exceptions) > 0 && so.GetMeaning() == recordv1.SignedOff_APPROVED_WITH_EXCEPTIONS
+		if so.GetMeaning() != want && !counted {
+			return nil, errs.Field("MEANING_WRONG", "signedOff.meaning", fmt.Sprintf("is %s: %d exception(s) stand and were looked at", want, standing))
 		}
 		waiver := ""
 		if len(l.fold.WorkOf(who.Person)) > 0 {
