@@ -1,8 +1,8 @@
 // The service worker: keeps the whole client on the phone, so that it opens
 // without coverage. It never touches calls to the server, photos or the
 // database, and a new version waits until the page says that nobody works.
-const VERSION = "df47679c1b749134";
-const FILES = ["/","/assets/index-CQgvFj57.js","/assets/index-ZXkS1b4o.css","/manifest.webmanifest","/icon.svg"];
+const VERSION = "07292ceeadfc0331";
+const FILES = ["/","/assets/index-CBYIIISA.css","/assets/index-CHDBsEbC.js","/manifest.webmanifest","/icon.svg"];
 const CACHE = `client-${VERSION}`;
 
 self.addEventListener("install", (event) => {

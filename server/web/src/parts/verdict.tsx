@@ -5,7 +5,7 @@ import { apart, measure, withUnit } from "../record/number";
 import type { Key } from "../text";
 import { limitPhrase, say, sourceIn } from "../text/say";
 import { type Sign, Stripe, stateKey } from "./basic";
-import { JudgementGauge } from "./gauge";
+import { Gauge, JudgementGauge } from "./gauge";
 import { useWords } from "./words";
 
 const words: Record<Verdict, Key> = {
@@ -43,6 +43,7 @@ export function VerdictCard({ status, entry }: { status: StepStatus; entry: Fold
 	const k = entry.entry.kind;
 	const value = k.case === "readingTaken" || k.case === "torqueApplied" ? k.value : undefined;
 	const said = j ? say(j, t, sep, status.step.connection?.interface) : { sentence: entry.sentence, advice: status.advice };
+	const bound = status.step.limit.known ? status.step.limit.bound : undefined;
 	const number = value && !(k.case === "readingTaken" && k.value.notMeasurable) ? measure(value.value, value.unit, sep) : "";
 	return (
 		<>
@@ -53,7 +54,14 @@ export function VerdictCard({ status, entry }: { status: StepStatus; entry: Fold
 					{number && <div class="big num">{number}</div>}
 					<p class="num">{said.sentence}</p>
 				</div>
-				{j && <JudgementGauge j={j} />}
+				{j ? (
+					<JudgementGauge j={j} />
+				) : (
+					bound &&
+					value &&
+					number &&
+					value.unit === bound.unit && <Gauge limit={bound} value={value.value} guard={status.view?.limit?.guard ?? 0} />
+				)}
 			</div>
 			{(j?.warnings ?? [])
 				.filter((x) => !x.code.startsWith("ASK_"))

@@ -63,12 +63,19 @@ export function holdLines(j: LoadedJob, h: Hold, w: ReturnType<typeof useWords>)
 /** Is the picture older than a quarter of an hour? Then a hold is only 'as of'. */
 const STALE = 15 * 60_000;
 
+/** Does the climb itself wait? Then its hold comes first, and those of later parts wait with it. */
+const hasClimbHold = (j: LoadedJob) => j.state.holds.some((h) => h.climb !== "" || h.kind === "stopped");
+
 /** The holds that bear on a step, or all of the job: ink on the whole width, in words that say who must do what. */
 export function Holds({ j, step, first }: { j: LoadedJob; step?: Step; first?: boolean }) {
 	const w = useWords();
 	const gates = step ? new Set(j.state.expansion.requires(step.instance, j.state.climb?.id ?? "")) : undefined;
-	const relevant = j.state.holds.filter(
-		(h) => !gates || gates.has(h.gate) || (step!.section.onStructure && (h.kind === "stopped" || h.kind === "server")),
+	// On the job's own screens the gates of single lines and connections would fill the page: they stand on the steps that they hold.
+	const general = (h: Hold) => h.kind !== "gate" || h.gate.startsWith("climb:") || h.gate.startsWith("job/");
+	const relevant = j.state.holds.filter((h) =>
+		gates
+			? gates.has(h.gate) || (step!.section.onStructure && h.kind !== "gate")
+			: general(h) && !(h.kind === "gate" && h.climb === "" && j.state.climb && hasClimbHold(j)),
 	);
 	if (relevant.length === 0) return null;
 	const stopped = relevant.some((h) => h.kind === "stopped");

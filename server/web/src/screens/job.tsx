@@ -1,6 +1,7 @@
 import { useState } from "preact/hooks";
 import { StepState as S } from "../gen/witnessmark/record/v1/line_pb";
 import { Section_Repeat as Repeat } from "../gen/witnessmark/record/v1/procedure_pb";
+import { Role } from "../gen/witnessmark/v1/access_pb";
 import { Job_State as JobStateName } from "../gen/witnessmark/v1/jobs_pb";
 import { HoldButton, Message, Primary, Row, Screen, Second, type Sign, signOf, stateKey, why } from "../parts/basic";
 import { useWords } from "../parts/words";
@@ -126,14 +127,28 @@ function Gates({ j }: { j: LoadedJob }) {
 	const open = new Set(j.state.holds.flatMap((h) => h.needs.map((n) => n.status.step.id)));
 	const rank = (s: StepStatus) => (open.has(s.step.id) ? 0 : isDone(s.state) ? 2 : 1);
 	const sorted = [...steps].sort((a, b) => rank(a) - rank(b));
+	const todoNow = sorted.filter((s) => rank(s) < 2);
+	const done = sorted.filter((s) => rank(s) === 2);
 	return (
 		<div>
 			<h2>{w.t("job.before-climb")}</h2>
 			<ul class="list">
-				{sorted.map((s) => (
+				{todoNow.map((s) => (
 					<StepRow key={s.step.id} j={j} s={s} over={open.has(s.step.id)} />
 				))}
 			</ul>
+			{done.length > 0 && (
+				<details open={todoNow.length === 0 && done.length <= 6}>
+					<summary>
+						{w.t("state.complete")} ({done.length})
+					</summary>
+					<ul class="list">
+						{done.map((s) => (
+							<StepRow key={s.step.id} j={j} s={s} />
+						))}
+					</ul>
+				</details>
+			)}
 		</div>
 	);
 }
@@ -209,6 +224,9 @@ export function JobMore({ route }: { route: Route }) {
 					<ul class="list">
 						<Row title={t("job.list")} act={() => go(jobPath(name, "list"))} />
 						<Row title={t("job.ready")} act={() => go(jobPath(name, "ready"))} />
+						{phone.state.person?.roles.includes(Role.LEAD) && (
+							<Row title={t("jobs.desk")} small={t("jobs.desk.small")} act={() => go(jobPath(name, "review"))} />
+						)}
 						<Row title={t("job.note")} act={() => go(jobPath(name, "note"))} />
 						{j.state.climb ? (
 							<>
