@@ -30,7 +30,8 @@ check-go: ## formatting, vet, staticcheck
 	$(TOOL) staticcheck ./...
 
 .PHONY: check-generated
-check-generated: lint-proto ## generated code is what its sources give
+check-generated: lint-proto ## generated code is what its sources give; the API breaks nothing that was released
+	$(BUF) breaking proto --config .buf.yaml --against proto/released.binpb
 	@internal/tools/generated proto/gen .buf.gen.yaml
 	@internal/tools/generated server/openapi/openapi.yaml .buf.gen.openapi.yaml
 	@if [ -f storage/sqlc.yaml ]; then $(TOOL) sqlc diff -f storage/sqlc.yaml; fi
@@ -86,6 +87,10 @@ generate: ## write proto/gen, the TypeScript messages and the SQL code again
 .PHONY: lint-proto
 lint-proto: ## check the protos: style, comments
 	$(BUF) lint --config .buf.yaml
+
+.PHONY: release-proto
+release-proto: ## take the API as it is for the released one, which later ones are compared with
+	$(BUF) build proto --config .buf.yaml -o proto/released.binpb
 
 .PHONY: imported-protos
 imported-protos: ## print the protos that ours import from the modules in go.mod
