@@ -1,12 +1,16 @@
 package workflow_test
 
 import (
+	"bytes"
 	"context"
+	"crypto/sha256"
+	"fmt"
 	"iter"
 	"testing"
 
 	"witnessmark/internal/evidence"
 	"witnessmark/internal/photo/testpicture"
+	"witnessmark/internal/workflow"
 	wt "witnessmark/internal/workflow/workflowtest"
 	recordv1 "witnessmark/proto/gen/witnessmark/record/v1"
 	"witnessmark/storage"
@@ -47,4 +51,30 @@ func entriesOf(b *wt.Bench, job string, list storage.List) iter.Seq2[*recordv1.E
 			}
 		}
 	}
+}
+
+// sendShared sends head followed by what shared has after it, chunk by chunk,
+// without a copy of the whole: what a phone holds is not the server's memory.
+func sendShared(p *wt.Phone, s *workflow.Service, job string, shared []byte, head string) error {
+	ctx := context.Background()
+	h := sha256.New()
+	h.Write([]byte(head))
+	h.Write(shared[len(head):])
+	u, err := s.BeginUpload(ctx, p.ID, job, workflow.PurposePhoto, "", int64(len(shared)), [32]byte(h.Sum(nil)))
+	if err != nil {
+		return err
+	}
+	for u.Offset < u.Size {
+		chunk := bytes.Clone(shared[u.Offset:min(u.Offset+1<<20, u.Size)]) // as a request brings it
+		if u.Offset == 0 {
+			copy(chunk, head)
+		}
+		if u, err = s.UploadChunk(ctx, p.ID, u.ID, u.Offset, chunk); err != nil {
+			return err
+		}
+	}
+	if u, err = s.FinishUpload(ctx, p.ID, u.ID); err == nil && u.State != "stored" {
+		err = fmt.Errorf("the upload is %s", u.State)
+	}
+	return err
 }

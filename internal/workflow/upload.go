@@ -120,10 +120,20 @@ func (s *Service) UploadChunk(ctx context.Context, id access.Identity, name stri
 		if rerr != nil {
 			return u, rerr
 		}
-		if n > u.Offset {
-			if u, err = s.Store.AdvanceUpload(ctx, id.Org, u.ID, u.Offset, n, s.now().Add(UploadLife)); err != nil && errs.KindOf(err) != errs.Stale {
+		if n <= u.Offset {
+			// What lies there does not go on from what was taken: a power cut damaged
+			// it, for chunks are not synced. The upload is begun again under a new id.
+			u, err = s.Store.FinishUpload(ctx, id.Org, u.ID, "wrong")
+			if errs.Is(err, "UPLOAD_OVER") { // another server finished it meanwhile
+				return s.upload(ctx, id, name)
+			}
+			if err != nil {
 				return u, unavailable(err)
 			}
+			return u, staging.Remove(ctx, id.Org, u.ID)
+		}
+		if u, err = s.Store.AdvanceUpload(ctx, id.Org, u.ID, u.Offset, n, s.now().Add(UploadLife)); err != nil && errs.KindOf(err) != errs.Stale {
+			return u, unavailable(err)
 		}
 		return u, errs.New(errs.Stale, "UPLOAD_OFFSET", fmt.Sprintf("offset: the server has %d bytes; go on from there", u.Offset), "field", "offset", "offset", fmt.Sprint(u.Offset))
 	}
@@ -255,8 +265,10 @@ func (s *Service) received(ctx context.Context, org string, u storage.Upload) er
 		return err
 	}
 	if len(items) > 0 {
-		if err := s.Store.EnqueueExamine(ctx, org, items); err != nil {
-			return unavailable(err)
+		if u.Purpose == PurposeTrace { // it has no line of its own yet that would have brought them along
+			if err := s.Store.EnqueueExamine(ctx, org, items); err != nil {
+				return unavailable(err)
+			}
 		}
 		s.wake()
 	}

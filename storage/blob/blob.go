@@ -75,7 +75,9 @@ type Placed struct {
 // does not accept our credential, which somebody will repair).
 type Store interface {
 	// Put stores want.Size bytes of src under key, if nothing is there. They
-	// are durable when it returns. The store checks size and SHA-256 itself.
+	// are durable when it returns; under staging/ they may be lost or damaged
+	// by a power cut, which the digest of the whole upload then shows. The store
+	// checks size and SHA-256 itself.
 	//
 	// The same bytes under the same key: no error, Existed is true. Other bytes
 	// under it: Exists KEY_TAKEN, nothing changes; of several puts at the same

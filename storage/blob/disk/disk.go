@@ -8,6 +8,10 @@
 // A put writes a temporary file, syncs it, links it to its name (which fails
 // where the name is taken: the first writer wins, across processes too) and
 // syncs the folder. Nothing else may write into the folder.
+//
+// What is on its way (staging) is not synced: a power cut may lose or damage a
+// chunk, which the digest of the whole shows, and the upload is begun again. A
+// process that is killed loses nothing.
 package disk
 
 import (
@@ -130,7 +134,7 @@ func (s *Store) Put(ctx context.Context, key blob.Key, src io.ReaderAt, want blo
 
 func (s *Store) put(ctx context.Context, f *os.File, temp string, key blob.Key, src io.ReaderAt, want blob.Digest) (blob.Placed, error) {
 	err := blob.Fill(ctx, writer{f}, src, want)
-	if err == nil {
+	if err == nil && !key.Staging() {
 		if serr := f.Sync(); serr != nil {
 			err = failed("store", serr)
 		}
@@ -159,9 +163,10 @@ func (s *Store) put(ctx context.Context, f *os.File, temp string, key blob.Key, 
 	}
 	// Where the file was there already, its writer may not have come to this
 	// point yet; the promise is ours as well.
-	folder, _ := place(key)
-	if err := s.sync(folder); err != nil {
-		return blob.Placed{}, failed("store", err)
+	if folder, _ := place(key); !key.Staging() {
+		if err := s.sync(folder); err != nil {
+			return blob.Placed{}, failed("store", err)
+		}
 	}
 	return blob.Placed{Ref: blob.Ref{Key: key}, Existed: existed}, nil
 }
@@ -191,15 +196,16 @@ func (s *Store) link(temp string, key blob.Key) (existed bool, err error) {
 			return false, err
 		}
 		// The folder is not there yet, or Delete has just removed it, empty.
-		if err := s.makeFolders(folder); err != nil && !errors.Is(err, fs.ErrNotExist) {
+		if err := s.makeFolders(folder, !key.Staging()); err != nil && !errors.Is(err, fs.ErrNotExist) {
 			return false, err
 		}
 	}
 	return false, err
 }
 
-// makeFolders makes folder and those above it, and syncs each one's name.
-func (s *Store) makeFolders(folder string) error {
+// makeFolders makes folder and those above it, and syncs each one's name where
+// that is wanted.
+func (s *Store) makeFolders(folder string, durable bool) error {
 	parent := "."
 	for part := range strings.SplitSeq(folder, "/") {
 		dir := path.Join(parent, part)
@@ -207,8 +213,10 @@ func (s *Store) makeFolders(folder string) error {
 			return err
 		}
 		// Also where it was there: its maker may not have synced it yet.
-		if err := s.sync(parent); err != nil {
-			return err
+		if durable {
+			if err := s.sync(parent); err != nil {
+				return err
+			}
 		}
 		parent = dir
 	}
