@@ -6,6 +6,7 @@ import (
 	"encoding/json"
 	"errors"
 	"fmt"
+	"io"
 	"net/http"
 	"os"
 	"path/filepath"
@@ -39,6 +40,8 @@ func phoneRun(ctx context.Context, args []string) error {
 	switch args[0] {
 	case "wait": // until the server is ready
 		return waitReady(os.Getenv("SERVER"))
+	case "get": // URL: prints the answer's body; the status, if not 200, is an error
+		return get(args[1])
 	case "enrol": // NAME CODE
 		return enrolPhone(ctx, args[1], args[2])
 	case "pause": // DURATION: the phones' clock goes on
@@ -214,6 +217,18 @@ func waitReady(server string) error {
 		time.Sleep(50 * time.Millisecond)
 	}
 	return fmt.Errorf("the server is not ready after ten seconds: %w", err)
+}
+
+func get(url string) error {
+	res, err := http.Get(url)
+	if err != nil {
+		return err
+	}
+	_, err = io.Copy(os.Stdout, res.Body)
+	if err = errors.Join(err, res.Body.Close()); err == nil && res.StatusCode != http.StatusOK {
+		err = errors.New(res.Status)
+	}
+	return err
 }
 
 func phones(name string) string { return filepath.Join(os.Getenv("PHONES"), name) }

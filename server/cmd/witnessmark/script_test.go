@@ -70,6 +70,11 @@ func runScripts(t *testing.T, setup func(*testscript.Env) error, company bool, f
 				return err
 			}
 			e.Setenv("PATH", bin+string(os.PathListSeparator)+e.Getenv("PATH"))
+			admin, err := free()
+			if err != nil {
+				return err
+			}
+			e.Setenv("ADMIN", admin)
 			e.Setenv("LISTEN", address)
 			e.Setenv("SERVER", "http://"+address)
 			e.Setenv("WITNESSMARK_SERVER", "http://"+address)
