@@ -163,7 +163,7 @@ describe("with the real server", () => {
 			.locator(".foot")
 			.getByRole("button", { name: /keep it/i })
 			.click();
-		await page.locator(".only", { hasText: "3 only" }).waitFor();
+		await page.locator(".only", { hasText: "4 only" }).waitFor();
 
 		await c.setOffline(false);
 		await page.goto(`${demo.url}/unsent`);

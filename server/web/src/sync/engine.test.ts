@@ -3,7 +3,7 @@ import { timestampFromMs } from "@bufbuild/protobuf/wkt";
 import { Code, ConnectError } from "@connectrpc/connect";
 import { beforeEach, describe, expect, it, vi } from "vitest";
 import { type Bytes, bytes, hex, join, sha256, utf8 } from "../bytes";
-import { BeginUploadRequest_Purpose, UploadSchema, Upload_State as UploadState } from "../gen/witnessmark/v1/evidence_pb";
+import { type BeginUploadRequest_Purpose, UploadSchema, Upload_State as UploadState } from "../gen/witnessmark/v1/evidence_pb";
 import { EntryResultSchema, EntryResult_Outcome as Result, SubmitEntriesResponseSchema } from "../gen/witnessmark/v1/jobs_pb";
 import { type Database, openDatabase } from "../store/database";
 import { fileBytes, PIECE, storeFile } from "../store/files";
@@ -31,7 +31,8 @@ class Memory {
 	readonly unsentCounts: bigint[] = [];
 	readonly calls: string[] = [];
 	fault: (call: string, n: number, text: string) => unknown = () => undefined;
-	outcome: (text: string) => Partial<{ outcome: Result; permanent: boolean; reason: string; sentence: string; keptAside: boolean }> = () => ({});
+	outcome: (text: string) => Partial<{ outcome: Result; permanent: boolean; reason: string; sentence: string; keptAside: boolean }> =
+		() => ({});
 	receipt: (digest: Bytes) => Bytes = (d) => d;
 	private uploads = new Map<string, { size: number; digest: Bytes; got: Bytes }>();
 	private counts = new Map<string, number>();
@@ -110,7 +111,12 @@ const failed = () => new ConnectError("Failed to fetch", Code.Unknown);
 
 describe("sending entries", () => {
 	it("sends each job's entries in their order and says how much is left", async () => {
-		for (const [t, j] of [["a", "jobs/one"], ["x", "jobs/two"], ["b", "jobs/one"]]) await say(t!, j);
+		for (const [t, j] of [
+			["a", "jobs/one"],
+			["x", "jobs/two"],
+			["b", "jobs/one"],
+		])
+			await say(t!, j);
 		const m = new Memory();
 		await engine(m).run();
 		expect(m.entries.map((e) => e.text)).toEqual(["a", "b", "x"]);
@@ -135,7 +141,8 @@ describe("sending entries", () => {
 	it("sets the one entry aside that makes a whole batch unreadable, and sends the others", async () => {
 		for (const t of ["a", "b", "POISON", "d", "e", "f"]) await say(t);
 		const m = new Memory();
-		m.fault = (call, _, text) => (call === "submit" && text.includes("POISON") ? new ConnectError("cannot be read", Code.InvalidArgument) : undefined);
+		m.fault = (call, _, text) =>
+			call === "submit" && text.includes("POISON") ? new ConnectError("cannot be read", Code.InvalidArgument) : undefined;
 		await engine(m).run();
 		expect(m.entries.map((e) => e.text)).toEqual(["a", "b", "d", "e", "f"]);
 		const refused = await entriesIn("refused", on);
@@ -145,7 +152,12 @@ describe("sending entries", () => {
 	it("keeps a refused entry with its reason, and tries one again later that is refused for now", async () => {
 		for (const t of ["a", "never", "not-yet", "d"]) await say(t);
 		const m = new Memory();
-		m.outcome = (t) => (t === "never" ? { outcome: Result.REFUSED, permanent: true, reason: "NO", sentence: "No.", keptAside: true } : t === "not-yet" ? { outcome: Result.REFUSED, permanent: false, reason: "SERVER_OLDER", sentence: "Later." } : {});
+		m.outcome = (t) =>
+			t === "never"
+				? { outcome: Result.REFUSED, permanent: true, reason: "NO", sentence: "No.", keptAside: true }
+				: t === "not-yet"
+					? { outcome: Result.REFUSED, permanent: false, reason: "SERVER_OLDER", sentence: "Later." }
+					: {};
 		await engine(m).run();
 		expect(m.entries.map((e) => e.text)).toEqual(["a", "d"]);
 		const [never] = await entriesIn("refused", on);
@@ -169,7 +181,8 @@ describe("sending entries", () => {
 		await say("a", "jobs/one");
 		await say("b", "jobs/two");
 		const m = new Memory();
-		m.fault = (call, _, text) => (call === "submit" && text === "a" ? new ConnectError("not on this job", Code.PermissionDenied) : undefined);
+		m.fault = (call, _, text) =>
+			call === "submit" && text === "a" ? new ConnectError("not on this job", Code.PermissionDenied) : undefined;
 		await engine(m).run();
 		expect(m.entries.map((e) => e.text)).toEqual(["b"]);
 		expect((await entriesIn("here", on)).map((e) => e.sentence)).toEqual(["not on this job"]);

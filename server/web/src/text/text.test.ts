@@ -2,10 +2,12 @@ import { readdirSync, readFileSync } from "node:fs";
 import { join } from "node:path";
 import { describe, expect, it } from "vitest";
 import { catalogues, text } from ".";
+import { leadEn } from "./lead.en";
+import { leadEs } from "./lead.es";
 
 const words = (s: string) => [...s.matchAll(/\{([a-z]+)\}/g)].map((m) => m[1]).sort();
-const english = catalogues.en;
-const spanish = catalogues.es;
+const english = { ...catalogues.en, ...leadEn };
+const spanish = { ...catalogues.es, ...leadEs };
 
 describe("the catalogues", () => {
 	it("have the same keys, none empty, with the same words to fill in", () => {
@@ -21,7 +23,7 @@ describe("the catalogues", () => {
 		const same = (Object.keys(english) as (keyof typeof english)[]).filter(
 			(k) => english[k] === spanish[k] && /[a-z]{4}/i.test(english[k].replace(/\{[a-z]+\}/g, "")),
 		);
-		expect(same).toEqual(["app", "find.sector", "role.AUDITOR"]);
+		expect(same).toEqual(["app", "find.sector", "role.AUDITOR", "plan.title"]);
 	});
 
 	it("never say that anything is safe, or that anyone may go", () => {
