@@ -553,7 +553,8 @@ type Uploads interface {
 	// AdvanceUpload moves the offset from 'from' to 'to' and the expiry. If the
 	// stored offset is not from, the stored upload is returned with Stale
 	// UPLOAD_OFFSET; if it is over, with WrongState UPLOAD_OVER. Invalid
-	// UPLOAD_RANGE if to is before from or behind the size. NotFound.
+	// UPLOAD_RANGE if to is before from or behind the size. NotFound. A power cut
+	// may take the last of these moves back, as it may the chunks.
 	AdvanceUpload(ctx context.Context, org, id string, from, to int64, expire time.Time) (Upload, error)
 	// FinishUpload sets the state to "stored" or "wrong"; again is harmless.
 	// WrongState UPLOAD_OVER if it ended the other way. NotFound

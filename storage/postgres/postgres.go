@@ -160,6 +160,9 @@ func (e *engine) Begin(ctx context.Context, scope sqlstore.Scope, write bool) (s
 	batch.Queue(begin)
 	batch.Queue(`SELECT set_config('app.organization', $1, true), set_config('app.lookup', $2, true), set_config('app.across', $3, true)`,
 		scope.Org, scope.Lookup, scope.Across)
+	if scope.Loose && write {
+		batch.Queue(`SET LOCAL synchronous_commit = off`)
+	}
 	t := &tx{conn: conn}
 	if err := conn.SendBatch(ctx, &batch).Close(); err != nil {
 		t.Rollback()

@@ -5,6 +5,7 @@ package sqlite
 import (
 	"context"
 	"database/sql"
+	"database/sql/driver"
 	"errors"
 	"fmt"
 	"net/url"
@@ -174,9 +175,12 @@ func (e *engine) version(ctx context.Context) (int64, error) {
 
 // Begin needs no scope: every statement names its organisation, and there is
 // no second line of defence in an embedded database.
-func (e *engine) Begin(ctx context.Context, _ sqlstore.Scope, write bool) (sqlstore.Tx, error) {
+func (e *engine) Begin(ctx context.Context, scope sqlstore.Scope, write bool) (sqlstore.Tx, error) {
 	db := e.reader
 	if write {
+		if scope.Loose {
+			return e.beginLoose(ctx)
+		}
 		db = e.writer
 	}
 	t, err := db.BeginTx(ctx, nil)
@@ -249,6 +253,54 @@ func (x tx) Commit(context.Context) error { return x.t.Commit() }
 // Rollback after a commit answers sql.ErrTxDone, and one that fails leaves
 // nothing behind that the connection would not undo by itself.
 func (x tx) Rollback() { _ = x.t.Rollback() }
+
+// looseTx is a transaction of the writer whose commit does not wait for the disk.
+// In WAL mode the next commit that does wait brings it along.
+type looseTx struct {
+	tx
+	conn *sql.Conn
+}
+
+func (e *engine) beginLoose(ctx context.Context) (sqlstore.Tx, error) {
+	conn, err := e.writer.Conn(ctx)
+	if err == nil {
+		x := &looseTx{conn: conn}
+		if _, err = conn.ExecContext(ctx, "PRAGMA synchronous = NORMAL"); err == nil {
+			if x.t, err = conn.BeginTx(ctx, nil); err == nil {
+				return x, nil
+			}
+		}
+		x.giveBack()
+	}
+	if ctx.Err() != nil {
+		return nil, fmt.Errorf("begin: %w", err)
+	}
+	return nil, unavailable(err)
+}
+
+func (x *looseTx) Commit(context.Context) error {
+	err := x.t.Commit()
+	x.giveBack()
+	return err
+}
+
+func (x *looseTx) Rollback() {
+	x.tx.Rollback()
+	x.giveBack()
+}
+
+// giveBack makes the connection wait for the disk again before anyone else gets
+// it. One that cannot is thrown away; the pool opens another, with the options.
+func (x *looseTx) giveBack() {
+	if x.conn == nil {
+		return
+	}
+	if _, err := x.conn.ExecContext(context.Background(), "PRAGMA synchronous = FULL"); err != nil {
+		_ = x.conn.Raw(func(any) error { return driver.ErrBadConn }) // the error is the one given
+	}
+	_ = x.conn.Close() // after ErrBadConn it is closed already
+	x.conn = nil
+}
 
 type rows struct{ *sql.Rows }
 

@@ -38,11 +38,14 @@ type Engine interface {
 	Close() error
 }
 
-// Scope is what a transaction may see. Exactly one field is set.
+// Scope is what a transaction may see. Exactly one of the texts is set.
 type Scope struct {
 	Org    string // the rows of this organisation
 	Lookup string // the row that this secret or key names, such as "session:<hex>"
 	Across string // this table, in all organisations
+	// Loose lets a commit return before it would survive a power cut; the next one
+	// that is not loose makes it durable. For what can be found out again.
+	Loose bool
 }
 
 // Tx is a transaction in either driver.

@@ -101,7 +101,8 @@ func uploadOver(u storage.Upload) error {
 
 // AdvanceUpload implements storage.Uploads.
 func (s *Store) AdvanceUpload(ctx context.Context, o, id string, from, to int64, expire time.Time) (u storage.Upload, err error) {
-	err = s.write(ctx, org(o), nil, func(tx Tx) error {
+	// The chunks themselves are not synced either: see blob.Store.Put.
+	err = s.write(ctx, Scope{Org: o, Loose: true}, nil, func(tx Tx) error {
 		u, err = getUpload(ctx, tx, o, id, s.engine.RowLock())
 		switch {
 		case err != nil:
