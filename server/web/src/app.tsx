@@ -1,5 +1,6 @@
 import type { ComponentType } from "preact";
 import { useEffect, useState } from "preact/hooks";
+import { Role } from "./gen/witnessmark/v1/access_pb";
 import { Primary, Screen, Where } from "./parts/basic";
 import { useWords } from "./parts/words";
 import { go, jobPath, type Route, useRoute } from "./route";
@@ -17,6 +18,22 @@ export type ScreenOf = ComponentType<{ route: Route }>;
 const screens: Record<string, ScreenOf> = { ...climber };
 const loaders: Record<string, () => Promise<ScreenOf>> = {};
 
+const desk = () => import("./screens/office");
+for (const name of [
+	"desk",
+	"review",
+	"office/people",
+	"office/devices",
+	"office/instruments",
+	"office/sites",
+	"office/procedures",
+	"office/access",
+	"office/custody",
+	"office/organization",
+	"office/new-job",
+] as const)
+	loaders[name] = () => desk().then((m) => m.deskScreens[name]);
+
 /** Adds screens that are loaded when they are first opened. */
 export function addScreens(more: Record<string, () => Promise<ScreenOf>>): void {
 	Object.assign(loaders, more);
@@ -24,7 +41,7 @@ export function addScreens(more: Record<string, () => Promise<ScreenOf>>): void 
 
 export function App() {
 	const route = useRoute();
-	const { ready, session, settings, keeps } = usePhone();
+	const { ready, session, person, settings, keeps } = usePhone();
 	useEffect(() => {
 		const root = document.documentElement;
 		root.dataset.theme = settings.theme;
@@ -34,19 +51,44 @@ export function App() {
 	}, [settings]);
 	useComeBack(ready);
 	if (!ready) return <Loading />;
+	const secret = new URLSearchParams(location.hash.slice(1)).get("share") ?? "";
+	if (secret || route.name === "shared" || (route.name === "review" && sharedHere())) return <Link route={route} secret={secret} />;
 	const code = enrolCode(route);
 	if (!session || session.over || code || keeps === false) {
 		// What is on the phone can be seen and saved without a session too.
 		if (session && !code && route.name === "unsent") return <climber.unsent route={route} />;
 		return <Enrol code={code} />;
 	}
-	return <Named key={`${route.name} ${route.params.job ?? ""} ${route.query}`} route={route} />;
+	// Who neither climbs nor leads, and a desk without a key, begin at the desk.
+	const works = person?.roles.some((r) => r === Role.CLIMBER || r === Role.LEAD) && session.device !== "";
+	const at = route.name === "jobs" && !works ? { ...route, name: "desk" } : route;
+	// The desk's screens keep their lists while what is open in them changes.
+	return <Named key={`${at.name} ${at.params.job ?? ""} ${loaders[at.name] ? "" : at.query}`} route={at} />;
 }
 
-/** A code in the fragment: "#code=ABCD-EFGH", or the code alone. It never reaches the server's log. */
+/** This tab was opened with a share link. */
+function sharedHere(): boolean {
+	return sessionStorage.getItem("share") !== null;
+}
+
+/** A share link: one job, read-only, without a session of one's own. */
+function Link({ route, secret }: { route: Route; secret: string }) {
+	const [Shared, set] = useState<ComponentType<{ route: Route; secret: string }> | undefined>();
+	const [failed, setFailed] = useState(false);
+	useEffect(() => {
+		desk().then(
+			(m) => set(() => m.Shared),
+			() => setFailed(true),
+		);
+	}, []);
+	return Shared ? <Shared route={route} secret={secret} /> : failed ? <Lost /> : <Loading />;
+}
+
+/** A code in the fragment: "#enrol=ABCD-EFGH", "#code=ABCD-EFGH", or the code alone. It never reaches the server's log. */
 function enrolCode(route: Route): string {
 	const fragment = location.hash.slice(1);
-	const named = new URLSearchParams(fragment).get("code");
+	const words = new URLSearchParams(fragment);
+	const named = words.get("enrol") ?? words.get("code");
 	if (named) return named;
 	return (route.name === "jobs" || route.name === "enrol") && /^[A-Za-z0-9-]{4,128}$/.test(fragment) ? fragment : "";
 }

@@ -28,16 +28,16 @@ export function Enrol({ code: given }: { code: string }) {
 		if (given) history.replaceState(null, "", location.pathname); // the code leaves the address at once
 	}, [given]);
 
-	const enrol = async () => {
+	const enrol = async (withKey = true) => {
 		setFailed("");
 		if (code.trim() === "") return setFailed(t("enrol.why"));
 		try {
-			await phone.enrol(code, title || t("enrol.phone.default"));
+			await phone.enrol(code, title || t("enrol.phone.default"), withKey);
 		} catch (error) {
 			setFailed(t("enrol.bad", { why: why(error, t) }));
 			return;
 		}
-		const key = await phone.key();
+		const key = withKey ? await phone.key() : undefined;
 		if (key && !key.persistent) setSessionKey(true);
 		else go("/", true);
 	};
@@ -59,7 +59,7 @@ export function Enrol({ code: given }: { code: string }) {
 		);
 	}
 	return (
-		<Screen where={<Where title={t("app")} />} foot={<Primary label={t("enrol.go")} small={t("enrol.go.small")} act={enrol} />}>
+		<Screen where={<Where title={t("app")} />} foot={<Primary label={t("enrol.go")} small={t("enrol.go.small")} act={() => enrol()} />}>
 			<h1>{t("enrol.title")}</h1>
 			{session?.over && <p class="care">{t("enrol.again", { n: waiting })}</p>}
 			{!session && waiting > 0 && <p class="care">{t("enrol.unsent-other", { n: waiting, name: person?.title ?? "?" })}</p>}
@@ -87,6 +87,12 @@ export function Enrol({ code: given }: { code: string }) {
 				value={language}
 				pick={(l: Language) => void phone.saveSettings({ language: l })}
 			/>
+			<button type="button" class="wide plain" onClick={() => void enrol(false)}>
+				<span>
+					{t("enrol.desk")}
+					<small>{t("enrol.desk.small")}</small>
+				</span>
+			</button>
 			{!installed() && (
 				<details>
 					<summary>{t("enrol.install")}</summary>

@@ -1,4 +1,5 @@
 import { useState } from "preact/hooks";
+import { Role } from "../gen/witnessmark/v1/access_pb";
 import { Job_State as JobStateName } from "../gen/witnessmark/v1/jobs_pb";
 import { Message, Primary, Row, Screen, Second, type Sign, Where, why } from "../parts/basic";
 import { useWords } from "../parts/words";
@@ -92,6 +93,14 @@ export function Jobs() {
 					);
 				})}
 			</ul>
+			{person?.roles.some((r) => r !== Role.CLIMBER) && (
+				<button type="button" class="wide plain" onClick={() => go("/desk")}>
+					<span>
+						{t("jobs.desk")}
+						<small>{t("jobs.desk.small")}</small>
+					</span>
+				</button>
+			)}
 			<button type="button" class="wide plain" onClick={() => go("/settings")}>
 				<span>{t("jobs.settings")}</span>
 			</button>

@@ -216,17 +216,22 @@ export class Phone {
 
 	// --- session
 
-	/** Trades a code for a session, with a new key of this phone. */
-	async enrol(code: string, title: string): Promise<void> {
-		const key = await makeKey(() => openDatabase());
-		const answer = await this.server.devices.enroll({ code: code.trim(), title: title.trim(), publicKey: key.spki, cookie: true });
+	/** Trades a code for a session, with a new key of this phone; at a desk without one. */
+	async enrol(code: string, title: string, withKey = true): Promise<void> {
+		const key = withKey ? await makeKey(() => openDatabase()) : undefined;
+		const answer = await this.server.devices.enroll({
+			code: code.trim(),
+			title: title.trim(),
+			publicKey: key?.spki ?? bytes([]),
+			cookie: true,
+		});
 		const session: Session = {
 			token: answer.token,
 			organization: answer.organization,
 			person: toBinary(PersonSchema, answer.person ?? create(PersonSchema)),
 			device: answer.device?.name ?? "",
 			deviceTitle: answer.device?.title || title,
-			keyId: key.id,
+			keyId: key?.id ?? "",
 			settings: toBinary(OrganizationSettingsSchema, create(OrganizationSettingsSchema)),
 			serverVersion: "",
 			over: false,

@@ -173,6 +173,10 @@ export const en = {
 	"enrol.phone.default": "Phone",
 	"enrol.go": "Enrol this phone",
 	"enrol.go.small": "makes a key that stays on it",
+	"enrol.desk": "Only sign in, at a desk",
+	"enrol.desk.small": "no key: to read, and for the office",
+	"jobs.desk": "The desk",
+	"jobs.desk.small": "watch jobs, look and sign off, set up",
 	"enrol.install": "Put it on the home screen",
 	"enrol.install.how":
 		"iPhone: Share, then ‘Add to Home Screen’, open it there and enrol there: the browser and the home-screen app keep separate stores. Android: menu, then ‘Install app’.",

@@ -168,6 +168,10 @@ export const es: Readonly<Record<Key, string>> = {
 	"enrol.phone.default": "Teléfono",
 	"enrol.go": "Dar de alta este teléfono",
 	"enrol.go.small": "crea una clave que se queda en él",
+	"enrol.desk": "Solo entrar, en un escritorio",
+	"enrol.desk.small": "sin clave: para leer y para la oficina",
+	"jobs.desk": "El escritorio",
+	"jobs.desk.small": "seguir trabajos, mirar y firmar, preparar",
 	"enrol.install": "Póngalo en la pantalla de inicio",
 	"enrol.install.how":
 		"iPhone: Compartir, luego «Añadir a pantalla de inicio», ábralo allí y dé el alta allí: el navegador y la aplicación guardan cada uno lo suyo. Android: menú, luego «Instalar aplicación».",

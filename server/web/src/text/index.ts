@@ -15,7 +15,12 @@ export const languages: readonly { readonly id: Language; readonly title: string
 
 /** A text with its words in braces filled in. */
 export function text(language: Language, key: Key, words: Readonly<Record<string, string | number>> = {}): string {
-	return catalogues[language][key].replace(/\{([a-z]+)\}/g, (whole, name: string) => {
+	return fill(catalogues[language][key], language, words);
+}
+
+/** Fills a template's words in braces in; numbers with the language's sign. */
+export function fill(template: string, language: Language, words: Readonly<Record<string, string | number>> = {}): string {
+	return template.replace(/\{([a-z]+)\}/g, (whole, name: string) => {
 		const w = words[name];
 		return w === undefined ? whole : typeof w === "number" ? decimal(w, 6, separatorOf(language)) : w;
 	});

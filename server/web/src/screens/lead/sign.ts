@@ -71,8 +71,11 @@ const KINDS: Readonly<Record<string, string>> = {
 const answers = (step: string | undefined, entry: string | undefined) =>
 	KINDS[step ?? ""] === entry || (step !== undefined && entry === "confirmed");
 
+/** What the server says of a lock. */
+export type Sealed = Pick<SignOffResponse, "job" | "head" | "logIndex" | "checkpoint">;
+
 /** Signed, or what stands between. */
-export type Signed = { done: SignOffResponse } | { moved: ListLinesResponse | undefined } | { error: unknown };
+export type Signed = { done: Sealed } | { moved: ListLinesResponse | undefined } | { error: unknown };
 
 // A sign-off whose answer was lost is sent again with the same bytes: the server then says that it has it.
 const pending = new Map<string, StoredEntry>();
@@ -95,16 +98,13 @@ export async function signOff(r: Review, code: string, waiver: string): Promise<
 /** Ends the job unfinished; sealed like a lock. */
 export async function endJob(r: Review, code: string, reason: string): Promise<Signed> {
 	if (r.agrees !== true || !r.root) return { error: new Error("the root differs") };
-	return close(r, (call, entry) => call.endJob({ job: r.name, entry, code }) as Promise<SignOffResponse & never>, {
+	return close(r, (call, entry) => call.endJob({ job: r.name, entry, code }), {
 		case: "endedUnfinished",
 		value: { $typeName: "witnessmark.record.v1.EndedUnfinished", reason, size: BigInt(r.lines.length), root: r.root },
 	});
 }
 
-type Submit = (
-	call: Client<typeof JobService>,
-	entry: { payload: Uint8Array; signature: Uint8Array; keyId: string },
-) => Promise<SignOffResponse>;
+type Submit = (call: Client<typeof JobService>, entry: { payload: Uint8Array; signature: Uint8Array; keyId: string }) => Promise<Sealed>;
 
 async function close(r: Review, submit: Submit, kind: Statement["kind"]): Promise<Signed> {
 	const session = phone.state.session;
