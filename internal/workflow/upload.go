@@ -2,6 +2,7 @@ package workflow
 
 import (
 	"context"
+	"errors"
 	"fmt"
 	"io"
 	"slices"
@@ -162,7 +163,7 @@ func (s *Service) FinishUpload(ctx context.Context, id access.Identity, name str
 		if u.Offset < u.Size {
 			return u, errs.New(errs.WrongState, "UPLOAD_INCOMPLETE", fmt.Sprintf("the server has %d of %d bytes; send the rest first", u.Offset, u.Size), "offset", fmt.Sprint(u.Offset))
 		}
-		spool, err := staging.Assemble(ctx, id.Org, u.ID, want, s.SpoolDir)
+		placed, media, err := s.keep(ctx, id.Org, u, want)
 		if errs.Is(err, "DIGEST_MISMATCH") || errs.Is(err, "SIZE_MISMATCH") {
 			if u, err = s.Store.FinishUpload(ctx, id.Org, u.ID, "wrong"); err != nil {
 				return u, unavailable(err)
@@ -172,19 +173,6 @@ func (s *Service) FinishUpload(ctx context.Context, id access.Identity, name str
 		if errs.Is(err, "UPLOAD_INCOMPLETE") || errs.Is(err, "BLOB_NOT_FOUND") {
 			return s.chunksGone(ctx, id, u)
 		}
-		if err != nil {
-			return u, err
-		}
-		defer func() { _ = spool.Close() }() // a temporary file; the system clears it too
-		head := make([]byte, min(64<<10, u.Size))
-		if _, err := spool.ReadAt(head, 0); err != nil && err != io.EOF {
-			return u, err
-		}
-		kind, media := "photo", mediaType(head, u.Purpose)
-		if u.Purpose == PurposeTrace {
-			kind = "trace"
-		}
-		placed, err := s.Blobs.Put(ctx, blob.EvidenceKey(id.Org, kind, seal.Hash(u.Digest).String()), spool, want)
 		if err != nil {
 			return u, err
 		}
@@ -206,6 +194,38 @@ func (s *Service) FinishUpload(ctx context.Context, id access.Identity, name str
 		return u, err
 	}
 	return u, staging.Remove(ctx, id.Org, u.ID)
+}
+
+// keep puts the joined chunks where evidence lies, checked against the announced
+// digest, and says what they are. Where reading costs a network they are joined
+// in a temporary file first, for a put reads them twice.
+func (s *Service) keep(ctx context.Context, org string, u storage.Upload, want blob.Digest) (blob.Placed, string, error) {
+	staging := blob.Uploads{Store: s.Blobs}
+	var src io.ReaderAt
+	if _, local := s.Blobs.(blob.Local); local {
+		joined, err := staging.Source(ctx, org, u.ID, want)
+		if err != nil {
+			return blob.Placed{}, "", err
+		}
+		src = joined
+	} else {
+		spool, err := staging.Assemble(ctx, org, u.ID, want, s.SpoolDir)
+		if err != nil {
+			return blob.Placed{}, "", err
+		}
+		defer func() { _ = spool.Close() }() // a temporary file; the system clears it too
+		src = spool
+	}
+	head := make([]byte, min(64<<10, u.Size))
+	if _, err := src.ReadAt(head, 0); err != nil && !errors.Is(err, io.EOF) {
+		return blob.Placed{}, "", err
+	}
+	kind, media := "photo", mediaType(head, u.Purpose)
+	if u.Purpose == PurposeTrace {
+		kind = "trace"
+	}
+	placed, err := s.Blobs.Put(ctx, blob.EvidenceKey(org, kind, seal.Hash(u.Digest).String()), src, want)
+	return placed, media, err
 }
 
 // chunksGone is the end of an upload whose chunks are not all there though they

@@ -129,6 +129,13 @@ type Store interface {
 	Probe(ctx context.Context) (Report, error)
 }
 
+// Local is a Store whose reads cost no network: what is read twice need not be
+// copied first.
+type Local interface {
+	Store
+	Local()
+}
+
 // Capabilities are the differences between stores that cannot be hidden.
 type Capabilities struct {
 	Where      string // for a person: "folder …" or "bucket …"

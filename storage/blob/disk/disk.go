@@ -490,6 +490,9 @@ func (s *Store) Hold(ctx context.Context, ref blob.Ref, _ bool) error {
 	return blob.NotEnforced(s.where())
 }
 
+// Local marks the store as a blob.Local.
+func (s *Store) Local() {}
+
 func (s *Store) where() string { return "the folder " + s.root.Name() }
 
 // Capabilities implements blob.Store.
@@ -514,4 +517,4 @@ func (s *Store) Probe(ctx context.Context) (blob.Report, error) {
 	return report, nil
 }
 
-var _ blob.Store = (*Store)(nil)
+var _ blob.Local = (*Store)(nil)
