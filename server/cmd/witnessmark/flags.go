@@ -27,7 +27,7 @@ func newFlags(name string, env func(string) string) *flags {
 	return &flags{set: set, env: env}
 }
 
-// Variable is the name in the environment of an option.
+// variable is the name in the environment of an option.
 func variable(name string) string {
 	return "WITNESSMARK_" + strings.ToUpper(strings.ReplaceAll(name, "-", "_"))
 }
@@ -121,13 +121,6 @@ func (f *flags) parse(args []string) ([]string, error) {
 		}
 		rest, args = append(rest, left[0]), left[1:]
 	}
-}
-
-// given reports whether an option stands on the command line.
-func (f *flags) given(name string) bool {
-	found := false
-	f.set.Visit(func(x *flag.Flag) { found = found || x.Name == name })
-	return found
 }
 
 // describe lists the options for help.
