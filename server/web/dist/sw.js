@@ -1,8 +1,8 @@
 // The service worker: keeps the whole client on the phone, so that it opens
 // without coverage. It never touches calls to the server, photos or the
 // database, and a new version waits until the page says that nobody works.
-const VERSION = "07292ceeadfc0331";
-const FILES = ["/","/assets/index-CBYIIISA.css","/assets/index-CHDBsEbC.js","/manifest.webmanifest","/icon.svg"];
+const VERSION = "e5d7d22c02ad3c95";
+const FILES = ["/","/assets/index-BPJ5nZeQ.js","/assets/index-CBYIIISA.css","/assets/office-DmSFN0jJ.js","/assets/office-s1cmiUGl.css","/manifest.webmanifest","/icon.svg"];
 const CACHE = `client-${VERSION}`;
 
 self.addEventListener("install", (event) => {

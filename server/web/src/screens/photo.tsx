@@ -278,13 +278,17 @@ function LookScreen(p: {
 	useEffect(() => {
 		let made = "";
 		let gone = false;
-		void fileBytes(p.file).then(async (content: Bytes) => {
+		const show = async () => {
+			const content: Bytes = await fileBytes(p.file);
 			const seen = await lookAt(content, p.file.mediaType);
-			if (seen && p.file.small.length === 0) await noteFile(p.file.digest, { small: seen.small });
 			if (gone) return;
 			made = URL.createObjectURL(new Blob([content], { type: p.file.mediaType }));
 			setUrl(made);
 			setLook(seen);
+			if (seen && p.file.small.length === 0) await noteFile(p.file.digest, { small: seen.small });
+		};
+		show().catch(() => {
+			if (!gone) setLook(undefined); // it was taken again meanwhile, or cannot be read: the screen says that it shows nothing
 		});
 		return () => {
 			gone = true;
@@ -298,7 +302,8 @@ function LookScreen(p: {
 		<Screen
 			where={<JobWhere j={p.j} place={p.place} />}
 			foot={
-				hint ? (
+				// Not before the look is done: a button must never change under the thumb.
+				look === null ? undefined : hint ? (
 					<>
 						<Second label={t("photo.keep")} act={p.keep} />
 						<Primary label={t("photo.again")} act={p.again} />
