@@ -96,6 +96,7 @@ func setupPeopleAdd(f *flags) func(context.Context, *streams, []string) error {
 func setupPeopleCode(f *flags) func(context.Context, *streams, []string) error {
 	r := remoteFlags(f)
 	qr := f.word("qr", "FILE.png", "", "write the QR code too")
+	draw := f.local("draw", "draw the QR code in the terminal too")
 	return r.call([]string{"ID"}, func(ctx context.Context, s *streams, c *client.Client, args []string) error {
 		k, err := c.Devices.CreateEnrollmentCode(ctx, &witnessmarkv1.CreateEnrollmentCodeRequest{Person: named("people", args[0])})
 		if err != nil {
@@ -108,6 +109,11 @@ func setupPeopleCode(f *flags) func(context.Context, *streams, []string) error {
 		}
 		if *r.json {
 			return printMessage(s.out, k)
+		}
+		if *draw {
+			if err := drawQR(s.out, k.GetUri()); err != nil {
+				return err
+			}
 		}
 		_, err = fmt.Fprintf(s.out, "%s\n%s\nonce, until %s\n", k.GetCode(), k.GetUri(), when(k.GetExpireTime()))
 		return err
