@@ -34,7 +34,7 @@ func (x devices) CreateEnrollmentCode(ctx context.Context, r *witnessmarkv1.Crea
 
 func (x devices) Enroll(ctx context.Context, r *witnessmarkv1.EnrollRequest) (*witnessmarkv1.EnrollResponse, error) {
 	c := callerOf(ctx)
-	e, err := x.s.svc.Enroll(ctx, r.GetCode(), r.GetTitle(), r.GetPublicKey(), c.address)
+	e, err := x.s.svc.Enroll(ctx, r.GetCode(), r.GetTitle(), r.GetPublicKey(), network(c.address))
 	if err != nil {
 		return nil, err
 	}

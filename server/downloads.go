@@ -58,7 +58,7 @@ func (s *Server) downloads(mux *http.ServeMux) {
 // admitHTTP is admit for a plain request.
 func (s *Server) admitHTTP(r *http.Request, c *caller, rpc string) error {
 	now := time.Now()
-	if err := s.byAddress.allow(c.address, now); err != nil {
+	if err := s.byAddress.allow(network(c.address), now); err != nil {
 		return err
 	}
 	known, err := s.authenticate(r.Context(), c, r.Header.Values("Authorization"), r.Header.Values("Cookie"))

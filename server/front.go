@@ -2,6 +2,7 @@ package server
 
 import (
 	"bytes"
+	"encoding/base64"
 	"io"
 	"net"
 	"net/http"
@@ -101,6 +102,7 @@ func (s *Server) front(next http.Handler) (http.Handler, error) {
 			s.help(w, r)
 			return
 		}
+		withoutBrokenBinary(r.Header)
 		// Answers hold evidence; the client and the description set their own.
 		h.Set("Cache-Control", "no-store")
 		rc := http.NewResponseController(w)
@@ -177,6 +179,38 @@ func hostOf(address string) string {
 		return a.Unmap().WithZone("").String()
 	}
 	return host
+}
+
+// network is whom calls are counted for: an address, and of IPv6 the /64, since
+// whoever has one address there has all of it.
+func network(address string) string {
+	a, err := netip.ParseAddr(address)
+	if err != nil || !a.Is6() {
+		return address
+	}
+	p, err := a.Prefix(64)
+	if err != nil {
+		return address
+	}
+	return p.String()
+}
+
+// withoutBrokenBinary takes away headers that are binary by their name and not by
+// what is in them: grpc would refuse the request with words of its own, and no
+// call of ours reads any.
+func withoutBrokenBinary(h http.Header) {
+	for k, vs := range h {
+		if !strings.HasSuffix(k, "-Bin") {
+			continue
+		}
+		for _, v := range vs {
+			for part := range strings.SplitSeq(v, ",") {
+				if _, err := base64.RawStdEncoding.DecodeString(strings.TrimRight(strings.TrimSpace(part), "=")); err != nil {
+					h.Del(k)
+				}
+			}
+		}
+	}
 }
 
 // help is all that plain HTTP beyond this machine gets.

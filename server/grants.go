@@ -98,7 +98,7 @@ func (x grants) RevokeShareLink(ctx context.Context, r *witnessmarkv1.RevokeShar
 }
 
 func (x grants) OpenShareLink(ctx context.Context, r *witnessmarkv1.OpenShareLinkRequest) (*witnessmarkv1.OpenShareLinkResponse, error) {
-	token, job, expire, err := x.s.svc.OpenShareLink(ctx, r.GetSecret(), r.GetCode(), callerOf(ctx).address)
+	token, job, expire, err := x.s.svc.OpenShareLink(ctx, r.GetSecret(), r.GetCode(), network(callerOf(ctx).address))
 	if err != nil {
 		return nil, err
 	}

@@ -11,6 +11,7 @@ import (
 	"buf.build/go/protovalidate"
 	"google.golang.org/grpc"
 	"google.golang.org/grpc/codes"
+	healthv1 "google.golang.org/grpc/health/grpc_health_v1"
 	"google.golang.org/grpc/peer"
 	"google.golang.org/grpc/status"
 	"google.golang.org/protobuf/proto"
@@ -132,7 +133,10 @@ func (s *Server) end(ctx context.Context, method string, began time.Time, err *e
 func (s *Server) admit(ctx context.Context, method string) error {
 	c := callerOf(ctx)
 	now := time.Now()
-	if err := s.byAddress.allow(c.address, now); err != nil {
+	if method == healthv1.Health_Check_FullMethodName { // answers in any flood: it says nothing and costs nothing
+		return nil
+	}
+	if err := s.byAddress.allow(network(c.address), now); err != nil {
 		return err
 	}
 	r, declared := s.policy[method]
@@ -142,7 +146,7 @@ func (s *Server) admit(ctx context.Context, method string) error {
 		return err
 	case declared && r.anonymous:
 		if !strings.HasPrefix(method, "/grpc.health.") {
-			return s.anonymous.allow(c.address, now)
+			return s.anonymous.allow(network(c.address), now)
 		}
 		return nil
 	case !known:

@@ -1,6 +1,9 @@
 package server
 
 import (
+	"compress/gzip"
+	"fmt"
+	"io"
 	"net/http"
 
 	"connectrpc.com/connect"
@@ -26,6 +29,10 @@ const transcodeBuffer = 2 * MaxMessage
 func transcode(g *grpc.Server, next http.Handler) (http.Handler, error) {
 	return vanguardgrpc.NewTranscoder(g,
 		vanguard.WithUnknownHandler(next),
+		vanguard.WithCompression(vanguard.CompressionGzip,
+			func() connect.Compressor { return gzip.NewWriter(io.Discard) },
+			func() connect.Decompressor { return &boundedGzip{} },
+		),
 		vanguard.WithCodec(func(res vanguard.TypeResolver) vanguard.Codec {
 			return strictJSON{vanguard.JSONCodec{
 				MarshalOptions:   protojson.MarshalOptions{Resolver: res, EmitUnpopulated: true},
@@ -38,6 +45,34 @@ func transcode(g *grpc.Server, next http.Handler) (http.Handler, error) {
 			vanguard.WithRESTUnmarshalOptions(vanguard.RESTUnmarshalOptions{DiscardUnknownQueryParams: true}),
 		),
 	)
+}
+
+// boundedGzip reads gzip up to a bound. The library bounds what it takes, not
+// what comes of it: four MiB of zeros, packed, become four GiB, and that before
+// anybody is asked who he is.
+type boundedGzip struct {
+	gzip.Reader
+	left int64
+}
+
+// Reset implements connect.Decompressor.
+func (z *boundedGzip) Reset(r io.Reader) error {
+	z.left = transcodeBuffer
+	return z.Reader.Reset(r)
+}
+
+// Read implements connect.Decompressor.
+func (z *boundedGzip) Read(p []byte) (int, error) {
+	if z.left <= 0 {
+		e := connect.NewError(connect.CodeResourceExhausted, fmt.Errorf("the message is over %d bytes once it is unpacked", MaxMessage))
+		if d, derr := connect.NewErrorDetail(errorInfo("MESSAGE_TOO_LARGE", nil)); derr == nil {
+			e.AddDetail(d)
+		}
+		return 0, e
+	}
+	n, err := z.Reader.Read(p[:min(int64(len(p)), z.left)])
+	z.left -= int64(n)
+	return n, err
 }
 
 // strictJSON refuses members that the message does not have, and says where
