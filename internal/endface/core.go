@@ -187,7 +187,7 @@ func (f *face) findCore() {
 }
 
 // kth returns the k-th smallest of v without changing it, by Hoare's selection.
-func kth(v []float64, k int) float64 {
+func kth[T float32 | float64](v []T, k int) T {
 	c := slices.Clone(v)
 	k = min(k, len(c)-1)
 	lo, hi := 0, len(c)-1

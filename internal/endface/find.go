@@ -30,43 +30,39 @@ func findRings(src plane, want float64) []ring {
 	if w < 2*coarseLeast || h < 2*coarseLeast {
 		return nil
 	}
-	type edge struct {
-		x, y       int32
-		gx, gy, mg float32
+	gradient := func(o int) (gx, gy, m float32) {
+		gx, gy = p.pix[o+1]-p.pix[o-1], p.pix[o+w]-p.pix[o-w]
+		return gx, gy, gx*gx + gy*gy
 	}
-	mags := make([]float32, 0, w*h/4)
-	edges := make([]edge, 0, w*h)
+	mags := make([]float32, 0, w*h/4+w)
 	for y := 1; y < h-1; y++ {
-		for x := 1; x < w-1; x++ {
-			o := y*w + x
-			gx, gy := p.pix[o+1]-p.pix[o-1], p.pix[o+w]-p.pix[o-w]
-			m := gx*gx + gy*gy
-			if (x+y)%4 == 0 { // enough for two quantiles
-				mags = append(mags, m)
-			}
-			edges = append(edges, edge{int32(x), int32(y), gx, gy, m})
+		for x := 4 - y%4; x < w-1; x += 4 { // enough for two quantiles
+			_, _, m := gradient(y*w + x)
+			mags = append(mags, m)
 		}
 	}
-	slices.Sort(mags)
-	least := max(mags[len(mags)*88/100], 6*mags[len(mags)/2], 1e-7)
+	least := max(kth(mags, len(mags)*88/100), 6*kth(mags, len(mags)/2), 1e-7)
 	rmax := float64(max(w, h)) * 0.55
 	acc := newPlane(w, h)
-	for _, e := range edges {
-		if e.mg < least {
-			continue
-		}
-		m := float32(math.Sqrt(float64(e.mg)))
-		ux, uy := e.gx/m, e.gy/m
-		for _, s := range [2]float32{1, -1} {
-			sx, sy := ux*s, uy*s
-			x, y := float32(e.x)+0.5+sx*coarseLeast, float32(e.y)+0.5+sy*coarseLeast
-			for r := coarseLeast; float64(r) < rmax; r++ {
-				if x < 0 || y < 0 || x >= float32(w) || y >= float32(h) {
-					break
+	for ey := 1; ey < h-1; ey++ {
+		for ex := 1; ex < w-1; ex++ {
+			gx, gy, mg := gradient(ey*w + ex)
+			if mg < least {
+				continue
+			}
+			m := float32(math.Sqrt(float64(mg)))
+			ux, uy := gx/m, gy/m
+			for _, s := range [2]float32{1, -1} {
+				sx, sy := ux*s, uy*s
+				x, y := float32(ex)+0.5+sx*coarseLeast, float32(ey)+0.5+sy*coarseLeast
+				for r := coarseLeast; float64(r) < rmax; r++ {
+					if x < 0 || y < 0 || x >= float32(w) || y >= float32(h) {
+						break
+					}
+					acc.pix[int(y)*w+int(x)]++
+					x += sx
+					y += sy
 				}
-				acc.pix[int(y)*w+int(x)]++
-				x += sx
-				y += sy
 			}
 		}
 	}

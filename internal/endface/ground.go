@@ -83,23 +83,41 @@ func (f *face) place() {
 type histogram struct {
 	lo, width, per float64 // per is 1/width
 	count          []int32
-	total          int32
 }
 
 func newHistogram(lo, hi float64, n int) histogram {
-	return histogram{lo, (hi - lo) / float64(n), float64(n) / (hi - lo), make([]int32, n), 0}
+	return histogram{lo, (hi - lo) / float64(n), float64(n) / (hi - lo), make([]int32, n)}
+}
+
+// newHistograms makes several alike, their counts side by side.
+func newHistograms(many int, lo, hi float64, n int) []histogram {
+	counts := make([]int32, many*n)
+	out := make([]histogram, many)
+	for i := range out {
+		out[i] = histogram{lo, (hi - lo) / float64(n), float64(n) / (hi - lo), counts[i*n : (i+1)*n : (i+1)*n]}
+	}
+	return out
 }
 
 func (h *histogram) add(v float64) {
 	i := int((v - h.lo) * h.per)
 	h.count[min(max(i, 0), len(h.count)-1)]++
-	h.total++
+}
+
+// total is the number of values: added up when asked for, because add is called
+// for every pixel.
+func (h *histogram) total() (n int32) {
+	for _, c := range h.count {
+		n += c
+	}
+	return n
 }
 
 // midmean is the mean of the middle six tenths: as robust as a median is here,
 // and finer than the steps of the picture's levels.
 func (h *histogram) midmean() float64 {
-	lo, hi := float64(h.total)*0.2, float64(h.total)*0.8
+	total := float64(h.total())
+	lo, hi := total*0.2, total*0.8
 	var seen, sum, n float64
 	for i, c := range h.count {
 		a, b := max(seen, lo), min(seen+float64(c), hi)
@@ -117,7 +135,7 @@ func (h *histogram) midmean() float64 {
 
 // quantile interpolates within the step.
 func (h *histogram) quantile(q float64) float64 {
-	want := q * float64(h.total)
+	want := q * float64(h.total())
 	var seen float64
 	for i, c := range h.count {
 		if c > 0 && seen+float64(c) >= want {
@@ -156,7 +174,6 @@ func (f *face) separate() bool {
 	for _, v := range f.img.pix {
 		top = max(top, v)
 	}
-	hists := make([]histogram, n)
 	inv := float32(1 / f.binWidth)
 	flat := newPlane(w, h)
 	for pass := range 3 {
@@ -164,9 +181,7 @@ func (f *face) separate() bool {
 		if pass < 2 {
 			stride = max(1, int(f.scale))
 		}
-		for i := range hists {
-			hists[i] = newHistogram(0, float64(top)*1.3+0.01, 512)
-		}
+		hists := newHistograms(n, 0, float64(top)*1.3+0.01, 512)
 		for y := 0; y < h; y += stride {
 			c0, c1, c2, c3 := l.row(float64(y))
 			for x := 0; x < w; x += stride {
@@ -236,10 +251,7 @@ func (f *face) separateAgain() {
 		top = max(top, v)
 	}
 	inv := float32(1 / f.binWidth)
-	hists := make([]histogram, len(f.profile))
-	for i := range hists {
-		hists[i] = newHistogram(0, float64(top)*1.3+0.01, 512)
-	}
+	hists := newHistograms(len(f.profile), 0, float64(top)*1.3+0.01, 512)
 	for y := range h {
 		c0, c1, c2, c3 := f.light.row(float64(y))
 		for x := range w {
@@ -260,7 +272,7 @@ func (f *face) separateAgain() {
 	for i := range hists {
 		// A radius with hardly a clean pixel keeps its neighbours' level.
 		r := (float64(i) + 0.5) * f.binWidth
-		if float64(hists[i].total) < 0.1*2*math.Pi*r*f.scale*0.5 {
+		if float64(hists[i].total()) < 0.1*2*math.Pi*r*f.scale*0.5 {
 			f.profile[i] = math.NaN()
 		} else {
 			f.profile[i] = hists[i].midmean()
@@ -408,10 +420,7 @@ func (f *face) shade() {
 	n := int(math.Ceil(2*farRadius/cell)) + 2
 	size := cell * f.scale
 	ox, oy := f.edge.x-float64(n)/2*size, f.edge.y-float64(n)/2*size
-	hists := make([]histogram, n*n)
-	for i := range hists {
-		hists[i] = newHistogram(-0.25, 0.25, 250)
-	}
+	hists := newHistograms(n*n, -0.25, 0.25, 250)
 	stride := 1
 	if f.scale > 2 {
 		stride = 2
@@ -434,7 +443,7 @@ func (f *face) shade() {
 	val := make([]float64, n*n)
 	few := int32(size * size / float64(stride*stride) / 4)
 	for i := range hists {
-		if hists[i].total <= few {
+		if hists[i].total() <= few {
 			continue
 		}
 		v := hists[i].midmean()

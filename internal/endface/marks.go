@@ -301,9 +301,7 @@ func (s *search) defect(field plane, px []int32, sign float32, peak, sd float64,
 		m = s.marks[touched-1]
 		own = m.outline
 	}
-	for _, p := range hull(pts) {
-		own = append(own, p)
-	}
+	own = append(own, hull(pts)...)
 	spread := sd / f.scale
 	c, r := smallestCircle(own)
 	m.centre = c

@@ -50,7 +50,6 @@ type replay struct {
 	job     *record.Job
 	said    []*recordv1.Assessment // by seq - 1
 	tree    *seal.Tree
-	roots   [3]seal.Hash // after the newest line, the one before, the one before that
 	differ  []Difference
 	omitted int
 

@@ -137,7 +137,6 @@ type verification struct {
 	digests  map[string][32]byte // payload files by path, from the manifest that the bag check has verified
 	keys     seal.Keys
 	compiled *procedure.Compiled
-	names    []byte
 	record   seal.Report
 	fold     *replay
 	last     *recordv1.Entry
@@ -147,7 +146,6 @@ type verification struct {
 	have     originals
 	ready    map[string][2][]byte // path without ending → PAE, DER
 	logKeys  []seal.LogPublicKey  // what signatures are checked with
-	foldErr  error                // why the lines could not be folded
 	addenda  [][]byte
 }
 

@@ -594,11 +594,3 @@ func (j *Job) doubtSentence(id, instrument string) string {
 	}
 	return instrument + ": a good self-check was followed by a bad one; what was measured in between is in doubt."
 }
-
-// timeOf returns the corrected time of an entry; zero if it is not there.
-func (j *Job) timeOf(entry string) time.Time {
-	if it := j.byID[entry]; it != nil {
-		return it.time
-	}
-	return time.Time{}
-}

@@ -55,7 +55,6 @@ type story struct {
 	counters map[string]int64
 	previous map[string][]byte
 	ids      int
-	received time.Time // of the next line; zero: as soon as it is made
 	settings map[string]string
 }
 

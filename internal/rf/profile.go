@@ -140,10 +140,11 @@ type Profile struct {
 	Warnings  []Warning
 }
 
+const defaultThreshold units.DB = 60
+
 const (
-	defaultThreshold units.DB = 60
-	defaultPeaks              = 10
-	maxPeaks                  = 100
+	defaultPeaks = 10
+	maxPeaks     = 100
 )
 
 // DistanceProfile transforms a trace into reflection over distance and lists

@@ -462,8 +462,6 @@ func TestBadInputIsAnErrorNeverNaN(t *testing.T) {
 
 func second[T any](_ T, err error) error { return err }
 
-func third[T, U any](_ T, _ U, err error) error { return err }
-
 func TestAComparisonAtAnotherPowerIsASpan(t *testing.T) {
 	// −107 dBm at 43 dBm is −98 dBm at 46 dBm by the ideal slope 3 (power series)
 	// and −100.4 dBm by 2.2 (from memory); downwards the ends change places.

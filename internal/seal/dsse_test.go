@@ -58,12 +58,23 @@ func publishedSignature(t *testing.T) (key *ecdsa.PublicKey, typ string, payload
 		}
 		return n
 	}
-	key = &ecdsa.PublicKey{Curve: elliptic.P256(), X: number(v.Signature.X), Y: number(v.Signature.Y)}
+	key = publicKey(t, number(v.Signature.X), number(v.Signature.Y))
 	sig, err := base64.StdEncoding.DecodeString(v.Signature.Sig)
 	if err != nil {
 		t.Fatal(err)
 	}
 	return key, v.Signature.Type, []byte(v.Signature.Payload), sig
+}
+
+// publicKey makes a key from a published point, given as two numbers.
+func publicKey(t *testing.T, x, y *big.Int) *ecdsa.PublicKey {
+	t.Helper()
+	point := append([]byte{4}, append(x.FillBytes(make([]byte, 32)), y.FillBytes(make([]byte, 32))...)...)
+	key, err := ecdsa.ParseUncompressedPublicKey(elliptic.P256(), point)
+	if err != nil {
+		t.Fatal(err)
+	}
+	return key
 }
 
 // otherHalf replaces s by n−s.
@@ -128,9 +139,8 @@ func TestRawAndDERSignatures(t *testing.T) {
 		}
 		return b
 	}
-	key := &ecdsa.PublicKey{Curve: elliptic.P256(),
-		X: new(big.Int).SetBytes(url("f83OJ3D2xF1Bg8vub9tLe1gHMzV76e8Tus9uPHvRVEU")),
-		Y: new(big.Int).SetBytes(url("x_FEzRu9m36HLN_tue659LNpXW6pCyStikYjKIWI5a0"))}
+	key := publicKey(t, new(big.Int).SetBytes(url("f83OJ3D2xF1Bg8vub9tLe1gHMzV76e8Tus9uPHvRVEU")),
+		new(big.Int).SetBytes(url("x_FEzRu9m36HLN_tue659LNpXW6pCyStikYjKIWI5a0")))
 	signed := "eyJhbGciOiJFUzI1NiJ9.eyJpc3MiOiJqb2UiLA0KICJleHAiOjEzMDA4MTkzODAsDQogImh0dHA6Ly9leGFtcGxlLmNvbS9pc19yb290Ijp0cnVlfQ"
 	raw := url("DtEhU3ljbEg8L38VWAfUAqOyKAM6-Xx-F4GawxaepmXFCgfTjDxw5djxLa8ISlSApmWQxfKTUJqPP3-Kg6NU1Q")
 	der, err := seal.DERSignature(raw)

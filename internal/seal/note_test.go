@@ -236,7 +236,7 @@ func TestLogKeyForms(t *testing.T) {
 	if err != nil || public.String() != v.Own.VerifierKey || !public.Same(key.Public()) {
 		t.Errorf("ParseLogPEM(PEM) = %v, %v", public, err)
 	}
-	for _, printed := range []string{fmt.Sprint(key), fmt.Sprintf("%+v", key), fmt.Sprintf("%#v", key), fmt.Sprintf("%s", key)} {
+	for _, printed := range []string{fmt.Sprint(key), fmt.Sprintf("%+v", key), fmt.Sprintf("%#v", key), key.String()} {
 		if strings.Contains(printed, "PRIVATE") || strings.Contains(printed, v.Own.Seed) || !strings.Contains(printed, v.Own.KeyID) {
 			t.Errorf("a private key prints as %s", printed)
 		}

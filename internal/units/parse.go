@@ -454,12 +454,9 @@ func (p *parser) grouped() error {
 }
 
 func (p *parser) notANumber() error {
-	for _, r := range p.s {
-		// Other scripts' digits would need their own rules for signs and separators.
-		if r > 0x7f && unicode.IsDigit(r) {
-			return p.fail("NUMBER_NOT_READABLE", "use the digits 0 to 9")
-		}
-		break
+	// Other scripts' digits would need their own rules for signs and separators.
+	if r, _ := utf8.DecodeRuneInString(p.s); r > 0x7f && unicode.IsDigit(r) {
+		return p.fail("NUMBER_NOT_READABLE", "use the digits 0 to 9")
 	}
 	return p.fail("NUMBER_NOT_READABLE", "%.60q does not begin with a number; type one value, not a bound or a range", p.s)
 }

@@ -64,12 +64,11 @@ type Service struct {
 	Retention time.Duration // how long locked evidence is retained where the bucket can
 	PublicURL string        // address of the client, for QR codes and links
 
-	cache     *cache
-	news      *news
-	kick      chan struct{} // wakes the workers
-	procs     sync.Map      // digest -> *procedure.Compiled
-	exam      sync.Mutex    // one large picture at a time
-	setupOnce sync.Once
+	cache *cache
+	news  *news
+	kick  chan struct{} // wakes the workers
+	procs sync.Map      // digest -> *procedure.Compiled
+	exam  sync.Mutex    // one large picture at a time
 }
 
 // New makes a service over a store and a blob store.
