@@ -8,7 +8,6 @@ import (
 	"slices"
 	"strconv"
 	"strings"
-	"time"
 
 	recordv1 "witnessmark/proto/gen/witnessmark/record/v1"
 )
