@@ -71,16 +71,12 @@ func Open(ctx context.Context, path string) (*Store, error) {
 	}
 	file := (&url.URL{Scheme: "file", Path: filepath.ToSlash(path)}).String()
 	e := &engine{file: file}
-	if e.writer, err = sql.Open("sqlite", file+"?_txlock=immediate&"+options); err != nil {
-		return nil, fmt.Errorf("open database: %w", err)
-	}
+	e.writer = open(file + "?_txlock=immediate&" + options)
 	e.writer.SetMaxOpenConns(1)
 	if err := e.migrate(ctx); err != nil {
 		return nil, errors.Join(err, e.writer.Close())
 	}
-	if e.reader, err = sql.Open("sqlite", file+"?"+options+"&_pragma=query_only(1)"); err != nil {
-		return nil, errors.Join(err, e.writer.Close())
-	}
+	e.reader = open(file + "?" + options + "&_pragma=query_only(1)")
 	readers := max(4, runtime.GOMAXPROCS(0))
 	e.reader.SetMaxOpenConns(readers)
 	e.reader.SetMaxIdleConns(readers)
