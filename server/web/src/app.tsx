@@ -41,7 +41,7 @@ export function addScreens(more: Record<string, () => Promise<ScreenOf>>): void 
 
 export function App() {
 	const route = useRoute();
-	const { ready, session, person, settings, keeps } = usePhone();
+	const { ready, session, person, settings, keeps, recordsOn } = usePhone();
 	useEffect(() => {
 		const root = document.documentElement;
 		root.dataset.theme = settings.theme;
@@ -54,7 +54,8 @@ export function App() {
 	const secret = new URLSearchParams(location.hash.slice(1)).get("share") ?? "";
 	if (secret || route.name === "shared" || (route.name === "review" && sharedHere())) return <Link route={route} secret={secret} />;
 	const code = enrolCode(route);
-	if (!session || session.over || code || keeps === false) {
+	const over = session?.over && (!recordsOn || route.name === "enrol");
+	if (!session || over || code || keeps === false) {
 		// What is on the phone can be seen and saved without a session too.
 		if (session && !code && route.name === "unsent") return <climber.unsent route={route} />;
 		return <Enrol code={code} />;

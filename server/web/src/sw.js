@@ -6,8 +6,20 @@ const FILES = "@files";
 const CACHE = `client-${VERSION}`;
 
 self.addEventListener("install", (event) => {
-	event.waitUntil(caches.open(CACHE).then((cache) => cache.addAll(FILES.map((url) => new Request(url, { cache: "reload" })))));
+	event.waitUntil(
+		Promise.all(FILES.map((url) => fetch(new Request(url, { cache: "reload" })).then((answer) => ours(url, answer)))).then((answers) =>
+			caches.open(CACHE).then((cache) => Promise.all(answers.map((answer, i) => cache.put(FILES[i], answer)))),
+		),
+	);
 });
+
+// A portal answers every address with a page of its own, and 200. Such an answer must never become the client.
+async function ours(url, answer) {
+	if (!answer.ok || answer.redirected) throw new Error(`${url}: ${answer.status}`);
+	const page = url === "/" ? (await answer.clone().text()).includes('id="app"') : !/html/.test(answer.headers.get("Content-Type") ?? "html");
+	if (!page) throw new Error(`${url} is not the client's`);
+	return answer;
+}
 
 self.addEventListener("activate", (event) => {
 	event.waitUntil(

@@ -42,6 +42,11 @@ export function Enrol({ code: given }: { code: string }) {
 		else go("/", true);
 	};
 
+	const recordOn = () => {
+		phone.recordOn();
+		if (location.pathname === "/enrol") go("/", true);
+	};
+
 	if (!isSecureContext || keeps === false) {
 		return (
 			<Screen where={<Where title={t("app")} />}>
@@ -98,6 +103,14 @@ export function Enrol({ code: given }: { code: string }) {
 					<summary>{t("enrol.install")}</summary>
 					<p class="work">{t("enrol.install.how")}</p>
 				</details>
+			)}
+			{session?.over && (
+				<button type="button" class="wide" onClick={recordOn}>
+					<span>
+						{t("enrol.record-on")}
+						<small>{t("enrol.record-on.small")}</small>
+					</span>
+				</button>
 			)}
 			{session?.over && waiting > 0 && (
 				<button type="button" onClick={() => go("/unsent")}>

@@ -1,6 +1,6 @@
 import { type Bytes, bytes, hex, sha256 } from "../bytes";
 import { ENTRY_TYPE, pae } from "../record/pae";
-import { type Database, database } from "./database";
+import { type Database, database, write } from "./database";
 
 const ALGORITHM = { name: "ECDSA", namedCurve: "P-256" } as const;
 const SIGNING = { name: "ECDSA", hash: "SHA-256" } as const;
@@ -18,27 +18,52 @@ export interface DeviceKey {
 }
 
 const KEPT = "device-key";
+const NEXT = "device-key-next";
 let session: DeviceKey | undefined;
 
-/** A new key: not extractable; stored, read from a database that was opened again, and tried. Where that fails it lives for this session only, and says so. */
+/**
+ * A new key: not extractable; stored, read from a database that was opened again, and tried. Where that fails it
+ * lives for this session only, and says so. It signs nothing before adoptKey: the server does not know it yet.
+ */
 export async function makeKey(reopen: () => Promise<Database>): Promise<DeviceKey> {
 	const pair = (await crypto.subtle.generateKey(ALGORITHM, false, ["sign", "verify"])) as CryptoKeyPair;
 	const spki = bytes(await crypto.subtle.exportKey("spki", pair.publicKey));
 	const key: DeviceKey = { ...pair, spki, id: hex(await sha256(spki)).slice(0, 16), persistent: true };
 	try {
 		const db = await reopen();
-		await db.put("kept", key, KEPT);
-		const again = (await (await reopen()).get("kept", KEPT)) as DeviceKey;
+		await db.put("kept", key, NEXT);
+		const again = (await (await reopen()).get("kept", NEXT)) as DeviceKey;
 		const probe = crypto.getRandomValues(new Uint8Array(32));
 		const signature = await crypto.subtle.sign(SIGNING, again.privateKey, probe);
 		if (!(await crypto.subtle.verify(SIGNING, pair.publicKey, signature, probe))) throw new Error("the stored key signs otherwise");
-		session = again;
 		return again;
 	} catch {
 		key.persistent = false;
-		session = key;
 		return key;
 	}
+}
+
+/**
+ * From here on this key signs: the server knows it now. What came with it (the session) is stored in the same
+ * transaction, so that key and session are never of two enrolments.
+ */
+export async function adoptKey(
+	key: DeviceKey,
+	beside: Readonly<Record<string, unknown>> = {},
+	on: Promise<Database> = database(),
+): Promise<void> {
+	await write(
+		["kept"],
+		async (tx) => {
+			const kept = tx.objectStore("kept");
+			if (key.persistent) await kept.put(key, KEPT);
+			else await kept.delete(KEPT);
+			await kept.delete(NEXT);
+			for (const [k, v] of Object.entries(beside)) await kept.put(v, k);
+		},
+		on,
+	);
+	session = key;
 }
 
 /** The device's key: from this session, else from the database; undefined when there is none. */

@@ -27,7 +27,7 @@ import { civilDay, type Language, languageOf } from "../text";
 import { lastContact, loadClock, measured, serverNow } from "./clock";
 import { database, keep, kept, openDatabase, type StoredEntry, type StoredFile, type StoredJob, write } from "./database";
 import { filesOf, noteFile, storeFile } from "./files";
-import { deviceKey, makeKey } from "./keys";
+import { adoptKey, deviceKey, makeKey } from "./keys";
 import { oneWriter } from "./lock";
 import {
 	append,
@@ -87,6 +87,8 @@ export interface PhoneState {
 	instruments: ReadonlyMap<string, Instrument>;
 	/** A newer client waits. */
 	update: boolean;
+	/** Signed out, and the person goes on recording; nothing is sent until a new code is entered. */
+	recordsOn: boolean;
 	/** Does this browser keep what it is given? */
 	keeps: boolean | undefined;
 }
@@ -121,6 +123,7 @@ export class Phone {
 		people: new Map(),
 		instruments: new Map(),
 		update: false,
+		recordsOn: false,
 		keeps: undefined,
 	};
 	private listeners = new Set<() => void>();
@@ -160,7 +163,8 @@ export class Phone {
 			await loadClock();
 			const settings = { ...DEFAULTS, language: languageOf(navigator.language), ...(await kept<Partial<Settings>>("settings")) };
 			const session = await kept<Session>("session");
-			this.set({ settings, keeps: await this.probe() });
+			// A session that was read is proof enough; a full phone could not write the mark.
+			this.set({ settings, keeps: session ? true : await this.probe() });
 			if (session) this.useSession(session);
 			await this.readShared();
 			await this.readTaken();
@@ -236,7 +240,8 @@ export class Phone {
 			serverVersion: "",
 			over: false,
 		};
-		await keep("session", session);
+		if (key) await adoptKey(key, { session });
+		else await keep("session", session);
 		this.useSession(session);
 		const language = answer.person?.language;
 		if (language && !(await kept("settings"))) await this.saveSettings({ language: languageOf(language) });
@@ -272,6 +277,11 @@ export class Phone {
 		};
 		this.useSession(session);
 		await keep("session", session);
+	}
+
+	/** The session has ended, on a tower perhaps: the work is recorded all the same. */
+	recordOn(): void {
+		this.set({ recordsOn: true });
 	}
 
 	async signOut(): Promise<void> {

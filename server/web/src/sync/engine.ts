@@ -19,6 +19,10 @@ const BATCH = 100;
 const BATCH_BYTES = 2 << 20;
 export const CHUNK = 256 << 10;
 const DENIED_WAIT = 10 * 60_000;
+/** No wait is longer than this. A later moment was noted while the clock was ahead, and counts no more. */
+const LONGEST_WAIT = 15 * 60_000;
+/** Smallest piece of a photo on a line that is too slow for more within a call's deadline. */
+const LEAST_CHUNK = 16 << 10;
 
 export type Phase = "idle" | "sending" | "waiting" | "signed-out";
 
@@ -52,6 +56,8 @@ export class Engine {
 	private running: Promise<void> | undefined;
 	private again = false;
 	private attempt = 0;
+	private chunk = CHUNK;
+	private most = BATCH;
 	private timer: ReturnType<typeof setTimeout> | undefined;
 	private stopped = false;
 	private state: Progress = { phase: "idle", sent: 0, size: 0, why: "", contact: 0 };
@@ -136,18 +142,26 @@ export class Engine {
 
 	private async entries(): Promise<{ later?: unknown; wait: number }> {
 		const all = await entriesIn("here", this.on());
-		const due = all.filter((e) => e.notBefore <= this.now());
-		const wait = Math.min(Number.POSITIVE_INFINITY, ...all.filter((e) => e.notBefore > this.now()).map((e) => e.notBefore - this.now()));
+		const due = all.filter((e) => this.left(e) === 0);
+		const wait = Math.min(Number.POSITIVE_INFINITY, ...all.map((e) => this.left(e)).filter((ms) => ms > 0));
 		let later: unknown;
-		for (const batch of batches(due)) {
+		for (const batch of batches(due, this.most)) {
 			this.set({ phase: "sending", why: "" });
 			const failed = await this.submit(batch, all.filter((e) => e.job === batch[0]!.job).length - batch.length);
 			if (failed !== undefined) {
 				later = failed;
+				this.most = Math.max(1, Math.floor(this.most / 2)); // a slow line takes less at once
 				break;
 			}
+			this.most = Math.min(BATCH, this.most * 2);
 		}
 		return { later, wait };
+	}
+
+	/** How long something must wait still, milliseconds. */
+	private left(x: { notBefore: number }): number {
+		const ms = x.notBefore - this.now();
+		return ms > 0 && ms <= LONGEST_WAIT ? ms : 0;
 	}
 
 	/** Sends one batch; a batch that the server cannot read at all is cut in halves until the one bad entry stands alone. */
@@ -180,12 +194,15 @@ export class Engine {
 			if (answer.serverTime) measured(timestampMs(answer.serverTime), before, this.now());
 			this.contact();
 			const byDigest = new Map(answer.results.map((r) => [hex(r.payloadDigest), r]));
+			let silent = 0;
 			for (const [i, e] of good.entries()) {
 				const r = byDigest.get(hex(e.digest)) ?? (answer.results[i]?.id === e.id ? answer.results[i] : undefined);
+				if (!r || r.outcome === Result.OUTCOME_UNSPECIFIED) silent++;
 				await this.result(e, r);
 			}
 			this.hooks.changed([job]);
-			return undefined;
+			// Who answers without a word on an entry is not the server, or not whole: that entry goes again.
+			return silent > 0 ? new Error("the answer does not name each entry") : undefined;
 		} catch (error) {
 			const outcome: Outcome = outcomeOf(error);
 			if (outcome === "sign-in") throw error;
@@ -251,8 +268,9 @@ export class Engine {
 		const named = here.filter((f) => f.entry !== "").sort((a, b) => a.made - b.made);
 		let wait = Number.POSITIVE_INFINITY;
 		for (const f of named) {
-			if (f.notBefore > this.now()) {
-				wait = Math.min(wait, f.notBefore - this.now());
+			const left = this.left(f);
+			if (left > 0) {
+				wait = Math.min(wait, left);
 				continue;
 			}
 			// Entries that came up meanwhile go first: they are small.
@@ -274,6 +292,7 @@ export class Engine {
 			this.hooks.changed([f.job]);
 			return undefined;
 		}
+		let begun = false;
 		try {
 			let u: Upload = await this.server.uploads.beginUpload({
 				job: f.job,
@@ -283,15 +302,17 @@ export class Engine {
 				entry: f.entry,
 			});
 			this.contact();
+			begun = true;
 			let still = 0;
 			while (u.state === UploadState.RECEIVING && Number(u.offset) < f.size) {
 				const from = Number(u.offset);
-				const chunk = await fileSlice(f, from, CHUNK, this.on());
+				const chunk = await fileSlice(f, from, this.chunk, this.on());
 				const next = await this.server.uploads.uploadChunk({ name: u.name, offset: u.offset, chunk });
 				// The answer says how far the server has got; when it does not move, something else is wrong.
 				still = Number(next.offset) > from ? 0 : still + 1;
 				if (still > 3) throw new Error("the upload does not move on");
 				u = next;
+				this.chunk = Math.min(CHUNK, this.chunk * 2);
 				this.contact();
 				await noteFile(f.digest, { upload: u.name, offset: Number(u.offset) }, this.on());
 				this.set({ phase: "sending", sent: Number(u.offset), size: f.size });
@@ -309,7 +330,10 @@ export class Engine {
 		} catch (error) {
 			const outcome = outcomeOf(error);
 			if (outcome === "sign-in") throw error;
-			if (outcome === "later") return error;
+			if (outcome === "later") {
+				if (begun) this.chunk = Math.max(LEAST_CHUNK, this.chunk / 2); // on a slow line less fits into a call's deadline
+				return error;
+			}
 			if (outcome === "denied") {
 				await noteFile(
 					f.digest,
@@ -320,7 +344,7 @@ export class Engine {
 				return undefined;
 			}
 			// An upload that ended meanwhile begins again; anything else needs a person.
-			if (f.upload && f.offset > 0) {
+			if (begun || (f.upload && f.offset > 0)) {
 				await noteFile(f.digest, { upload: "", offset: 0, notBefore: this.now() + 5_000 }, this.on());
 				return undefined;
 			}
@@ -337,12 +361,12 @@ function words(error: unknown): string {
 }
 
 /** Batches of one job each, bounded by number and bytes, in the order of the chains. */
-export function batches(entries: StoredEntry[]): StoredEntry[][] {
+export function batches(entries: StoredEntry[], most = BATCH): StoredEntry[][] {
 	const out: StoredEntry[][] = [];
 	let size = 0;
 	for (const e of entries) {
 		const last = out.at(-1);
-		if (!last || last[0]!.job !== e.job || last.length >= BATCH || size + e.payload.length > BATCH_BYTES) {
+		if (!last || last[0]!.job !== e.job || last.length >= most || size + e.payload.length > BATCH_BYTES) {
 			out.push([e]);
 			size = e.payload.length;
 		} else {

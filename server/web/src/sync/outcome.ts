@@ -13,7 +13,7 @@ export type Outcome =
  * and anything that is not understood. Never is work given up because of it.
  */
 export function outcomeOf(error: unknown): Outcome {
-	if (!(error instanceof ConnectError)) return "later";
+	if (!(error instanceof ConnectError) || isForeign(error)) return "later";
 	switch (error.code) {
 		case Code.Unauthenticated:
 			return "sign-in";
@@ -28,6 +28,11 @@ export function outcomeOf(error: unknown): Outcome {
 		default:
 			return "later";
 	}
+}
+
+/** An error page of something that stands between phone and server (a portal, a proxy) has a status only, and none of the server's words. */
+function isForeign(error: ConnectError): boolean {
+	return /^HTTP \d{3}$/.test(error.rawMessage);
 }
 
 /** Full jitter: a random wait from 0 to min(most, first·2ⁿ) milliseconds. */

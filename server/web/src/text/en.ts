@@ -186,6 +186,8 @@ export const en = {
 	"enrol.session-key":
 		"The key could not be kept on this phone. It works for this session; entries are not lost, but send them before you close the page.",
 	"enrol.again": "Signed out by the server. Nothing is lost: {n} stand on this phone. Enter a new code.",
+	"enrol.record-on": "Go on recording",
+	"enrol.record-on.small": "It is kept on this phone, and sent after a new code.",
 	"enrol.language": "Language",
 	"enrol.unsent-other": "On this phone stand {n} unsent of {name}. They are sent after you enrol, in that name.",
 

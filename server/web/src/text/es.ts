@@ -182,6 +182,8 @@ export const es: Readonly<Record<Key, string>> = {
 	"enrol.session-key":
 		"La clave no se pudo guardar en este teléfono. Sirve para esta sesión; no se pierde nada, pero envíe lo anotado antes de cerrar la página.",
 	"enrol.again": "El servidor cerró la sesión. No se ha perdido nada: {n} están en este teléfono. Anote un código nuevo.",
+	"enrol.record-on": "Seguir registrando",
+	"enrol.record-on.small": "Queda en este teléfono y se envía después de un código nuevo.",
 	"enrol.language": "Idioma",
 	"enrol.unsent-other": "En este teléfono hay {n} sin enviar de {name}. Se envían tras el alta, a ese nombre.",
 
