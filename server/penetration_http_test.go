@@ -700,3 +700,10 @@ func TestTLSIsNotDowngradedAndFollowsItsFiles(t *testing.T) {
 		t.Errorf("after the renewal: %v; want the new certificate", err)
 	}
 }
+
+// serve asks a handler and returns the status.
+func serve(h http.Handler, url string) int {
+	w := httptest.NewRecorder()
+	h.ServeHTTP(w, httptest.NewRequest(http.MethodGet, url, nil))
+	return w.Code
+}
