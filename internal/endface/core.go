@@ -67,7 +67,12 @@ func (f *face) findCore() {
 	// cost is the trimmed sum of squares with the best depth for this disc.
 	cost := func(cx, cy, r, soft float64) (depth, base, c float64) {
 		for i, p := range pts {
-			shape[i] = 0.5 * math.Erfc((math.Hypot(p.x-cx, p.y-cy)-r)/(soft*math.Sqrt2))
+			shape[i] = 0
+			// Beyond six deviations nothing is left of the edge: under 1e-16.
+			dx, dy := p.x-cx, p.y-cy
+			if out := (math.Sqrt(dx*dx+dy*dy) - r) / (soft * math.Sqrt2); out < 6 {
+				shape[i] = 0.5 * math.Erfc(out)
+			}
 			use[i] = true
 		}
 		for range 3 {
@@ -92,8 +97,7 @@ func (f *face) findCore() {
 			}
 			limit := kth(dev, len(dev)*3/4)
 			c = 0
-			for i, p := range pts {
-				d := math.Abs(p.v - base - depth*shape[i])
+			for i, d := range dev {
 				use[i] = d <= limit
 				if use[i] {
 					c += d * d

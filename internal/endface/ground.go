@@ -521,7 +521,6 @@ func (f *face) judgeNoise() {
 		for k, c := range hh.count {
 			into.count[k] += c
 		}
-		into.total += hh.total
 	}
 	const floor = 0.0012 // the steps of 8 bits
 	f.noise = max(1.4826*clad.quantile(0.5), floor)

@@ -469,6 +469,7 @@ func (s *search) faint() {
 	}
 	var cands []cand
 	resp := make([]float32, side*side)
+	row := make([]float32, max(0, side-2*n))
 	hist := newHistogram(0, 0.1, 2000)
 	best := make([]float32, side*side)
 	bestDir := make([]uint8, side*side)
@@ -479,18 +480,20 @@ func (s *search) faint() {
 			off = append(off, int(math.Round(float64(t)*sn))*side+int(math.Round(float64(t)*cs)))
 		}
 		inv := 1 / float32(len(off))
-		for y := n; y < side-n; y++ {
-			for x := n; x < side-n; x++ {
-				o := y*side + x
-				resp[o] = 0
-				if !open[o] {
-					continue
+		for y := n; y < side-n; y++ { // whole rows at a time: they lie in a line in memory
+			at := y*side + n
+			clear(row)
+			for _, t := range off {
+				src := small.pix[at+t:][:len(row)]
+				for x, v := range src {
+					row[x] += v
 				}
-				var v float32
-				for _, t := range off {
-					v += small.pix[o+t]
+			}
+			for x, v := range row {
+				resp[at+x] = 0
+				if open[at+x] {
+					resp[at+x] = v * inv
 				}
-				resp[o] = v * inv
 			}
 		}
 		// Against lines beside it, so that a slope of the ground does not count.
@@ -514,7 +517,7 @@ func (s *search) faint() {
 			}
 		}
 	}
-	if hist.total == 0 {
+	if hist.total() == 0 {
 		return
 	}
 	noise := max(1.4826*hist.quantile(0.5), 0.0004)
