@@ -16,7 +16,8 @@ self.addEventListener("install", (event) => {
 // A portal answers every address with a page of its own, and 200. Such an answer must never become the client.
 async function ours(url, answer) {
 	if (!answer.ok || answer.redirected) throw new Error(`${url}: ${answer.status}`);
-	const page = url === "/" ? (await answer.clone().text()).includes('id="app"') : !/html/.test(answer.headers.get("Content-Type") ?? "html");
+	const page =
+		url === "/" ? (await answer.clone().text()).includes('id="app"') : !/html/.test(answer.headers.get("Content-Type") ?? "html");
 	if (!page) throw new Error(`${url} is not the client's`);
 	return answer;
 }
