@@ -1,6 +1,7 @@
 package seal
 
 import (
+	"bytes"
 	"strconv"
 	"unicode/utf16"
 	"unicode/utf8"
@@ -58,7 +59,16 @@ type scanner struct {
 	top    []member
 }
 
-func scanJSON(b []byte, limit int) (*scanner, error) {
+func scanJSON(b []byte, limit int) (*scanner, error) { return scanFrom(b, limit, 0) }
+
+// scanInside checks b as the value of a member of an object that is not there.
+func scanInside(b []byte, limit int) error {
+	_, err := scanFrom(b, limit, 1)
+	return err
+}
+
+// scanFrom checks b as if depth objects were open around it.
+func scanFrom(b []byte, limit, depth int) (*scanner, error) {
 	if len(b) > limit {
 		return nil, errs.Newf(errs.TooLarge, "JSON_TOO_LARGE", "JSON of %d bytes is over the bound of %d", len(b), limit)
 	}
@@ -73,7 +83,7 @@ func scanJSON(b []byte, limit int) (*scanner, error) {
 		}
 		return nil, errs.Newf(errs.Invalid, "JSON_NOT_UTF8", "the text is not UTF-8 at byte %d", at)
 	}
-	s := &scanner{b: b}
+	s := &scanner{b: b, depth: depth}
 	s.space()
 	if err := s.value(); err != nil {
 		return nil, err
@@ -190,7 +200,7 @@ func (s *scanner) members() error {
 			return err
 		}
 		if !seen.add(name) {
-			return errs.Newf(errs.Invalid, "JSON_MEMBER_TWICE", "the member %s stands twice in one object, the second time at byte %d", strconv.Quote(short(name)), start)
+			return errs.Newf(errs.Invalid, "JSON_MEMBER_TWICE", "the member %s stands twice in one object, the second time at byte %d", strconv.Quote(short(string(name))), start)
 		}
 		s.space()
 		if s.peek() != ':' {
@@ -203,7 +213,7 @@ func (s *scanner) members() error {
 			return err
 		}
 		if outermost {
-			s.top = append(s.top, member{name, s.b[from:s.at]})
+			s.top = append(s.top, member{string(name), s.b[from:s.at]})
 		}
 		s.space()
 		switch s.peek() {
@@ -222,29 +232,34 @@ func (s *scanner) members() error {
 // nameSet finds repeated names. Most objects have a handful of members, for
 // which a scan beats a map; a hostile object of many gets the map.
 type nameSet struct {
-	few  []string
+	few  [16][]byte
+	n    int
 	many map[string]bool
 }
 
-func (n *nameSet) add(name string) bool {
+func (n *nameSet) add(name []byte) bool {
 	if n.many != nil {
-		if n.many[name] {
+		if n.many[string(name)] {
 			return false
 		}
-		n.many[name] = true
+		n.many[string(name)] = true
 		return true
 	}
-	for _, had := range n.few {
-		if had == name {
+	for _, had := range n.few[:n.n] {
+		if bytes.Equal(had, name) {
 			return false
 		}
 	}
-	if n.few = append(n.few, name); len(n.few) > 16 {
-		n.many = make(map[string]bool, 2*len(n.few))
-		for _, had := range n.few {
-			n.many[had] = true
-		}
+	if n.n < len(n.few) {
+		n.few[n.n] = name
+		n.n++
+		return true
 	}
+	n.many = make(map[string]bool, 2*len(n.few))
+	for _, had := range n.few {
+		n.many[string(had)] = true
+	}
+	n.many[string(name)] = true
 	return true
 }
 
@@ -296,35 +311,36 @@ func (s *scanner) number() error {
 	return nil
 }
 
-// str reads a string and returns it unescaped.
-func (s *scanner) str() (string, error) {
+// str reads a string and returns it unescaped: bytes of b itself where there
+// was no escape.
+func (s *scanner) str() ([]byte, error) {
 	s.at++
 	from := s.at
 	for s.at < len(s.b) { // without an escape the bytes are the text
 		switch c := s.b[s.at]; {
 		case c == '"':
-			text := string(s.b[from:s.at])
+			text := s.b[from:s.at:s.at]
 			s.at++
 			return text, nil
 		case c == '\\':
-			return s.escaped([]byte(string(s.b[from:s.at])))
+			return s.escaped(bytes.Clone(s.b[from:s.at]))
 		case c < 0x20:
-			return "", s.malformed("a control character stands unescaped")
+			return nil, s.malformed("a control character stands unescaped")
 		}
 		s.at++
 	}
-	return "", s.malformed("a string does not end")
+	return nil, s.malformed("a string does not end")
 }
 
-func (s *scanner) escaped(text []byte) (string, error) {
+func (s *scanner) escaped(text []byte) ([]byte, error) {
 	for s.at < len(s.b) {
 		c := s.b[s.at]
 		switch {
 		case c == '"':
 			s.at++
-			return string(text), nil
+			return text, nil
 		case c < 0x20:
-			return "", s.malformed("a control character stands unescaped")
+			return nil, s.malformed("a control character stands unescaped")
 		case c != '\\':
 			text = append(text, c)
 			s.at++
@@ -348,29 +364,29 @@ func (s *scanner) escaped(text []byte) (string, error) {
 			s.at++
 			r, err := s.hex4()
 			if err != nil {
-				return "", err
+				return nil, err
 			}
 			if utf16.IsSurrogate(r) {
 				if s.peek() != '\\' || s.at+1 >= len(s.b) || s.b[s.at+1] != 'u' {
-					return "", s.malformed("half a surrogate pair")
+					return nil, s.malformed("half a surrogate pair")
 				}
 				s.at += 2
 				low, err := s.hex4()
 				if err != nil {
-					return "", err
+					return nil, err
 				}
 				if r = utf16.DecodeRune(r, low); r == utf8.RuneError {
-					return "", s.malformed("half a surrogate pair")
+					return nil, s.malformed("half a surrogate pair")
 				}
 			}
 			text = utf8.AppendRune(text, r)
 			continue
 		default:
-			return "", s.malformed("an unknown escape")
+			return nil, s.malformed("an unknown escape")
 		}
 		s.at++
 	}
-	return "", s.malformed("a string does not end")
+	return nil, s.malformed("a string does not end")
 }
 
 func (s *scanner) hex4() (rune, error) {
@@ -402,7 +418,7 @@ func text(value []byte) (string, bool) {
 	}
 	s := &scanner{b: value}
 	t, err := s.str()
-	return t, err == nil && s.at == len(value)
+	return string(t), err == nil && s.at == len(value)
 }
 
 // appendText appends s as a JSON string with the fewest escapes: quotation mark,

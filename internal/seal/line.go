@@ -4,6 +4,7 @@ import (
 	"bytes"
 	"encoding/base64"
 	"encoding/json"
+	"slices"
 	"strconv"
 	"time"
 	"unicode/utf8"
@@ -52,17 +53,12 @@ type Line struct {
 // The error is Invalid, with ParseLine's reasons: a line is made only if
 // ParseLine reads it back.
 func AppendLine(dst []byte, l Line) ([]byte, error) {
-	if l.Seq < 1 || l.Seq > MaxTreeSize {
-		return nil, errs.Newf(errs.Invalid, "LINE_SEQ", "seq is %d, a line's number is 1 or more", l.Seq)
-	}
-	if !utf8.ValidString(l.PayloadType) || !utf8.ValidString(l.AttestedBy) {
-		return nil, errs.New(errs.Invalid, "JSON_NOT_UTF8", "payloadType and attestedBy are UTF-8")
-	}
-	received, err := FormatTime(l.Received)
+	received, err := l.check()
 	if err != nil {
 		return nil, err
 	}
 	start := len(dst)
+	dst = slices.Grow(dst, 300+len(l.PayloadType)+base64.StdEncoding.EncodedLen(len(l.Payload))+120*len(l.Signatures)+len(l.Identity)+len(l.Assessment))
 	dst = append(dst, `{"seq":"`...)
 	dst = strconv.AppendUint(dst, l.Seq, 10)
 	dst = append(dst, `","received":"`...)
@@ -75,9 +71,6 @@ func AppendLine(dst []byte, l Line) ([]byte, error) {
 	for i, s := range l.Signatures {
 		if i > 0 {
 			dst = append(dst, ',')
-		}
-		if !utf8.ValidString(s.KeyID) {
-			return nil, errs.New(errs.Invalid, "LINE_KEY_ID", "a key id is 16 lower-case hexadecimal digits")
 		}
 		dst = append(dst, `{"keyid":`...)
 		dst = appendText(dst, s.KeyID)
@@ -97,15 +90,64 @@ func AppendLine(dst []byte, l Line) ([]byte, error) {
 		dst = append(dst, l.Assessment...)
 	}
 	dst = append(dst, '}')
-	back, err := ParseLine(dst[start:])
-	if err != nil {
-		return nil, err
-	}
-	// Raw JSON could close its own member and open another.
-	if !bytes.Equal(back.Identity, l.Identity) || !bytes.Equal(back.Assessment, l.Assessment) {
-		return nil, errs.New(errs.Invalid, "LINE_MEMBER", "identity and assessment are one JSON object each")
+	if n := len(dst) - start; n > MaxLine {
+		return nil, errs.Newf(errs.TooLarge, "LINE_TOO_LONG", "a line of %d bytes is over the bound of %d", n, MaxLine)
 	}
 	return dst, nil
+}
+
+// check holds every part of a line to what ParseLine takes, and returns the
+// printed time: the line as a whole is not parsed again, since all that stands
+// between the parts is AppendLine's own.
+func (l *Line) check() (received string, err error) {
+	switch {
+	case l.Seq < 1 || l.Seq > MaxTreeSize:
+		return "", errs.Newf(errs.Invalid, "LINE_SEQ", "seq is %d, a line's number is 1 or more", l.Seq)
+	case !utf8.ValidString(l.PayloadType) || !utf8.ValidString(l.AttestedBy):
+		return "", errs.New(errs.Invalid, "JSON_NOT_UTF8", "payloadType and attestedBy are UTF-8")
+	case l.PayloadType == "" || len(l.PayloadType) > maxType:
+		return "", errs.Field("LINE_MEMBER", "payloadType", "1 to 200 bytes are expected")
+	case len(l.Payload) == 0:
+		return "", errs.Field("LINE_BASE64", "payload", "standard base64 with padding is expected")
+	case len(l.Signatures) > maxSignatures:
+		return "", errs.Field("LINE_MEMBER", "signatures", "an array of at most 16 is expected")
+	}
+	if received, err = FormatTime(l.Received); err != nil {
+		return "", err
+	}
+	for i, s := range l.Signatures {
+		switch field := "signatures[" + strconv.Itoa(i) + "]"; {
+		case !isKeyID(s.KeyID):
+			return "", errs.Field("LINE_KEY_ID", field, "a key id is 16 lower-case hexadecimal digits")
+		case len(s.Sig) != SignatureSize:
+			return "", errs.Field("SIGNATURE_MALFORMED", field, "a signature is 64 bytes, this is "+strconv.Itoa(len(s.Sig)))
+		}
+	}
+	switch {
+	case len(l.Signatures) > 0 && l.AttestedBy != "":
+		return "", errs.Field("LINE_ATTESTATION", "attestedBy", "a line with a device signature is not attested by another")
+	case len(l.Signatures) == 0 && l.AttestedBy != AttestedByServer:
+		return "", errs.Field("LINE_ATTESTATION", "attestedBy", `a line without a device signature says "server" here`)
+	}
+	if err := checkObject("identity", l.Identity); err != nil {
+		return "", err
+	}
+	if len(l.Assessment) == 0 {
+		return received, nil
+	}
+	return received, checkObject("assessment", l.Assessment)
+}
+
+// checkObject accepts raw JSON as the value of a line's member: one object, so
+// that it cannot close its own member and open another, on one line.
+func checkObject(field string, raw json.RawMessage) error {
+	if i := bytes.IndexAny(raw, "\r\n"); i >= 0 {
+		return errs.Newf(errs.Invalid, "LINE_BREAK", "%s: a carriage return or line feed stands inside a line, at byte %d", field, i)
+	}
+	if len(raw) == 0 || raw[0] != '{' || raw[len(raw)-1] != '}' {
+		return errs.Field("LINE_MEMBER", field, "an object is expected")
+	}
+	return scanInside(raw, MaxLine)
 }
 
 // FormatTime prints t in TimeLayout, cutting what is finer than a millisecond.
