@@ -617,3 +617,56 @@ func TestUploadOfAnotherPersonIsNowhere(t *testing.T) {
 		t.Errorf("the same bytes begun by another: %v %v; want an upload of his own", mine.GetName(), err)
 	}
 }
+
+// What is malformed is refused without being written down: a secret is most often
+// malformed because somebody mistyped it.
+func TestMalformedSecretsAreNotLogged(t *testing.T) {
+	x := attack(t, "sqlite", server.Config{})
+	ctx := t.Context()
+	job := x.a.Job(t, "j1")
+	const secret = "hunter2-hunter2-hunter2-hunter2"
+	x.log.secret(secret)
+	auth := header("Authorization", "Bearer "+x.a.Climber.Token)
+	for name, do := range map[string]func(){
+		"a token":           func() { x.post(t, identityRPC, `{}`, header("Authorization", "Bearer "+secret)) },
+		"a token with dots": func() { x.post(t, identityRPC, `{}`, header("Authorization", "Bearer a."+secret+".c")) },
+		"a cookie":          func() { x.post(t, identityRPC, `{}`, header("Cookie", "witnessmark_session="+secret)) },
+		"basic credentials": func() { x.post(t, identityRPC, `{}`, header("Authorization", "Basic "+secret)) },
+		"an own code": func() {
+			x.post(t, witnessmarkv1.PeopleService_SetOwnCode_FullMethodName, `{"code":"`+secret+`"}`, auth)
+		},
+		"a code of no text": func() {
+			x.post(t, witnessmarkv1.PeopleService_SetOwnCode_FullMethodName, `{"code":{"`+secret+`":1}}`, auth)
+		},
+		"an enrolment code": func() { x.post(t, witnessmarkv1.DeviceService_Enroll_FullMethodName, `{"code":"`+secret+`"}`) },
+		"an enrolment key": func() {
+			x.post(t, witnessmarkv1.DeviceService_Enroll_FullMethodName, `{"code":"0000-0000-0000-0000","publicKey":"`+secret+`"}`)
+		},
+		"a link's secret":  func() { x.post(t, openRPC, `{"secret":"`+secret+`"}`) },
+		"a link's by REST": func() { x.post(t, "/v1/shareLinks:open", `{"secret":"`+secret+`","extra":"`+secret+`"}`) },
+		"a payload": func() {
+			x.a.Climber.Submit(t, job, &witnessmarkv1.SubmittedEntry{Payload: []byte(`{"note":{"text":"` + secret + `"},"` + secret + `":1`)})
+		},
+		"a payload's enum": func() {
+			x.a.Climber.Submit(t, job, &witnessmarkv1.SubmittedEntry{Payload: []byte(`{"acknowledged":{"fitness":"` + secret + `"}}`)})
+		},
+		"a signature": func() {
+			x.a.Climber.Submit(t, job, &witnessmarkv1.SubmittedEntry{Payload: []byte(`{}`), Signature: []byte(secret), KeyId: secret})
+		},
+		"half JSON": func() { x.post(t, witnessmarkv1.JobService_SubmitEntries_FullMethodName, `{"`+secret+`"`, auth) },
+		"protobuf": func() {
+			x.post(t, witnessmarkv1.JobService_SubmitEntries_FullMethodName, secret, auth, func(r *http.Request) { r.Header.Set("Content-Type", "application/proto") })
+		},
+		"a token in the query": func() { x.fetch(t, "GET", "/v1/jobs?access_token="+secret, "") },
+		"and of a download":    func() { x.fetch(t, "GET", "/"+job+"/report?access_token="+secret, "") },
+		"a procedure": func() {
+			_, _ = x.a.Office.Setup.PublishProcedure(ctx, &witnessmarkv1.PublishProcedureRequest{Document: []byte("id: [" + secret)})
+		}, // refused
+	} {
+		do()
+		if l := x.log.leaks(); len(l) > 0 {
+			t.Errorf("%s was written into the log: %v", name, l)
+			x.log.forget()
+		}
+	}
+}

@@ -55,6 +55,13 @@ func (w *wiretap) secret(ss ...string) {
 	}
 }
 
+// forget empties the log, so that one leak is told once.
+func (w *wiretap) forget() {
+	w.mu.Lock()
+	defer w.mu.Unlock()
+	w.text.Reset()
+}
+
 func (w *wiretap) leaks() []string {
 	w.mu.Lock()
 	defer w.mu.Unlock()
