@@ -96,9 +96,12 @@ func (s *Server) packageZip(w http.ResponseWriter, r *http.Request, id access.Id
 	if err != nil {
 		return err
 	}
+	size, err := pkg.ArchiveBytes()
+	if err != nil {
+		return err
+	}
 	attach(w, "application/zip", name)
-	// The archive is a little larger than its files, by headers: enough for a bar.
-	w.Header().Set("Witnessmark-Files-Size", strconv.FormatInt(pkg.Bytes(), 10))
+	w.Header().Set("Content-Length", strconv.FormatInt(size, 10))
 	if r.Method == http.MethodHead {
 		return nil
 	}

@@ -78,8 +78,14 @@ func (x evidenceService) DownloadPackage(r *witnessmarkv1.DownloadPackageRequest
 	if err != nil {
 		return err
 	}
+	size, err := pkg.ArchiveBytes()
+	if err != nil {
+		return err
+	}
 	p := &pieces{send: func(b []byte) error {
-		return stream.Send(&witnessmarkv1.DownloadPackageResponse{Chunk: b})
+		m := &witnessmarkv1.DownloadPackageResponse{Chunk: b, Size: size}
+		size = 0 // said once, in the first piece
+		return stream.Send(m)
 	}}
 	if err := pkg.Write(ctx, p); err != nil {
 		return x.s.endOf(err)

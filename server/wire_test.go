@@ -8,6 +8,7 @@ import (
 	"encoding/json"
 	"io"
 	"net/http"
+	"strconv"
 	"strings"
 	"testing"
 	"time"
@@ -289,9 +290,16 @@ func TestClosing(t *testing.T) {
 	if code != 200 || !strings.HasPrefix(body, "PK") || h.Get("Content-Disposition") != `attachment; filename="j1.zip"` {
 		t.Errorf("package: %d, %d bytes, %q; want 200, a ZIP, named j1.zip", code, len(body), h.Get("Content-Disposition"))
 	}
+	if got := h.Get("Content-Length"); got != strconv.Itoa(len(body)) {
+		t.Errorf("package: Content-Length %q; want %d, as came", got, len(body))
+	}
 	var streamed bytes.Buffer
-	if err := o.Auditor.Package(t.Context(), job, &streamed, nil); err != nil || streamed.String() != body {
+	var said int64
+	if err := o.Auditor.Package(t.Context(), job, &streamed, func(_, whole int64) { said = whole }); err != nil || streamed.String() != body {
 		t.Errorf("package by RPC: %d bytes, %v; want the same %d bytes as by plain HTTP", streamed.Len(), err, len(body))
+	}
+	if said != int64(len(body)) {
+		t.Errorf("package by RPC says %d bytes; want %d", said, len(body))
 	}
 	for _, path := range []string{"/report", "/readings.csv"} {
 		if code, body, _ := rest(t, "GET", s.URL+"/"+job+path, o.Auditor.Token, ""); code != 200 || body == "" {

@@ -26,6 +26,9 @@ func pack(tb testing.TB, top string, files []File, info []Field) []byte {
 	if err := Write(&b, top, files, info); err != nil {
 		tb.Fatal(err)
 	}
+	if got, err := Size(top, files, info); err != nil || got != int64(b.Len()) {
+		tb.Errorf("Size of %d files = %d, %v; want %d, as written", len(files), got, err, b.Len())
+	}
 	return b.Bytes()
 }
 
@@ -327,6 +330,55 @@ func (h hole) ReadAt(b []byte, at int64) (int, error) {
 		}
 	}
 	return len(b), nil
+}
+
+// TestSizeBeyondFourGiB compares with the sizes of APPNOTE 6.3.10, 4.3.7, 4.3.12,
+// 4.3.14 to 4.3.16 and 4.5.3, added up by hand: a field of 4+16 bytes in a local
+// header whose sizes do not fit, one of 4+8·n bytes in the directory for n numbers
+// that do not fit, and the ZIP64 end record and locator where the directory's
+// place does not fit.
+func TestSizeBeyondFourGiB(t *testing.T) {
+	never := func() (io.ReadCloser, error) { t.Error("a file was opened"); return nil, io.EOF }
+	const end64 = 56 + 20
+	base, err := Size("t", nil, nil)
+	if err != nil {
+		t.Fatal(err)
+	}
+	line := int64(64 + 2 + len("data/a") + 1) // of the manifest
+	plain := int64(30 + 46 + 2*len("t/data/a"))
+	for _, c := range []struct {
+		size1, size2 int64
+		extra        int64 // by ZIP64
+	}{
+		{1 << 20, 1 << 20, 0},
+		{1<<32 - 2, 1, 4 + 8 + end64},        // the second file's place, and the directory's
+		{1<<32 - 1, 1, 20 + 20 + 12 + end64}, // the first file's sizes too
+		{5 << 30, 6 << 30, 20 + 20 + 20 + 28 + end64},
+	} {
+		got, err := Size("t", []File{{Path: "data/a", Size: c.size1, Open: never}, {Path: "data/b", Size: c.size2, Open: never}}, nil)
+		if err != nil {
+			t.Fatal(err)
+		}
+		// The bag's own text grows with the payload's numbers: Payload-Oxum and Bag-Size.
+		texts := int64(0)
+		for _, f := range []struct {
+			files []File
+			sign  int64
+		}{{[]File{{Path: "data/a", Size: c.size1}, {Path: "data/b", Size: c.size2}}, 1}, {nil, -1}} {
+			b, err := Info(f.files, nil)
+			if err != nil {
+				t.Fatal(err)
+			}
+			texts += f.sign * int64(len(b))
+		}
+		want := base + texts + 2*line + 2*plain + c.size1 + c.size2 + c.extra
+		if got != want {
+			t.Errorf("Size of %d and %d bytes = %d; want %d", c.size1, c.size2, got, want)
+		}
+	}
+	if _, err := Size("t", []File{{Path: "data/a", Size: 1 << 61}, {Path: "data/b", Size: 1 << 61}}, nil); err == nil {
+		t.Error("Size of 2^62 bytes: no error; want BAG_SIZE")
+	}
 }
 
 func TestFilesBeyondFourGiBNeedZIP64(t *testing.T) {

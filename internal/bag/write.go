@@ -42,6 +42,29 @@ func Write(w io.Writer, top string, files []File, info []Field) error {
 	return p.finish()
 }
 
+// Size is the number of bytes of the archive that Write writes of the same
+// arguments. It opens no file.
+//
+// Errors: those of Write for what the files and fields say of themselves; Invalid
+// BAG_SIZE too where the whole is longer than an archive may be.
+func Size(top string, files []File, info []Field) (int64, error) {
+	all, err := plan(top, files, info)
+	if err != nil {
+		return 0, err
+	}
+	var at, directory int64
+	var header []byte
+	for _, f := range all {
+		e := entry{name: top + "/" + f.Path, size: f.Size, offset: at}
+		if at = e.end(); at > largestLength {
+			return 0, errs.Newf(errs.Invalid, "BAG_SIZE", "the files have more than %d bytes together", int64(largestLength))
+		}
+		header = e.appendDirectory(header[:0])
+		directory += int64(len(header))
+	}
+	return at + directory + int64(len(appendEnd(header[:0], len(all), at, directory))), nil
+}
+
 // plan is every file of the bag, in the order of the archive.
 func plan(top string, files []File, info []Field) ([]File, error) {
 	if err := checkTop(top); err != nil {

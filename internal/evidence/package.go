@@ -96,6 +96,9 @@ type Package struct {
 // larger, by its headers.
 func (p *Package) Bytes() int64 { return p.total }
 
+// ArchiveBytes is the number of bytes that Write writes. Errors: those of bag.Size.
+func (p *Package) ArchiveBytes() (int64, error) { return bag.Size(p.top, p.files, p.info) }
+
 // Files is the number of files, without the bag's own four.
 func (p *Package) Files() int { return len(p.files) }
 
