@@ -352,8 +352,14 @@ func fixity(ctx context.Context, x *inspector, p *progress, all bool, sample int
 		first := x.count.blobs
 		read := func(bl storage.Blob) error {
 			p.say("%s: %d read, %d bytes", org, x.count.blobs, x.count.bytes)
+			was := len(x.found)
 			if err := x.blob(ctx, org, bl); err != nil {
 				return err
+			}
+			if len(x.found) > was { // who looks at the job's custody sees it there
+				if err := x.b.store.AddCustody(ctx, org, storage.CustodyLine{Time: now().UTC().Truncate(time.Millisecond), Who: "server", Action: "original wrong", Job: bl.Job, Subject: seal.Hash(bl.Digest).String()}); err != nil {
+					return err
+				}
 			}
 			if resume != "" && x.count.blobs%50 == 0 {
 				m.Organization, m.After = org, seal.Hash(bl.Digest).String()
