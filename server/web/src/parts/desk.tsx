@@ -549,7 +549,8 @@ function Zoom({
 					{t("close")}
 				</button>
 			</div>
-			<div class="zoom-body" role="region" aria-label={s.title}>
+			{/* biome-ignore lint/a11y/noNoninteractiveTabindex: it scrolls, so the keyboard must reach it */}
+			<div class="zoom-body" tabIndex={0} role="region" aria-label={s.title}>
 				{url ? <img src={url} alt={s.title} style={{ width: `${scale * 100}%`, maxWidth: "none" }} /> : <p>{failed || t("loading")}</p>}
 			</div>
 		</dialog>

@@ -217,7 +217,7 @@ export function Look({ r, route, seen }: { r: Review; route: Route; seen: Return
 	const head = current && (
 		<>
 			{/* The heading of a step's detail is the step; what is to be looked at stands before it. */}
-			<div class={`find${current.kind === "out" ? "" : ""}`}>
+			<div class="find" hidden={current.kind === "out"}>
 				<Stripe sign={current.sign} />
 				<span>
 					<b>

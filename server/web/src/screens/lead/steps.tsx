@@ -49,6 +49,7 @@ export function Steps({ r, route }: { r: Review; route: Route }) {
 	useKeys({ n: () => to(1), ArrowDown: () => to(1), p: () => to(-1), ArrowUp: () => to(-1) });
 	const list = (
 		<>
+			<h1>{t("tab.steps")}</h1>
 			<label>
 				{t("steps.find")}
 				<input type="search" value={text} onInput={(e) => setText(e.currentTarget.value)} />

@@ -58,7 +58,7 @@ export function OfficeFrame({ at, children }: { at: string; children: ComponentC
 				<nav aria-label={t("nav.label")}>{buttons}</nav>
 			</details>
 			<div class="frame">
-				<div class="rail">
+				<div class="side">
 					<nav aria-label={t("nav.label")}>{buttons}</nav>
 				</div>
 				{children}
