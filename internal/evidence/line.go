@@ -70,13 +70,31 @@ func MakeLine(l *record.Line, payload, signature []byte, id Identity) ([]byte, e
 		if err != nil {
 			return nil, fmt.Errorf("line %d: assessment: %w", l.Seq, err)
 		}
-		var c bytes.Buffer
-		if err := json.Compact(&c, b); err != nil {
-			return nil, fmt.Errorf("line %d: assessment: %w", l.Seq, err)
-		}
-		sl.Assessment = c.Bytes()
+		sl.Assessment = compact(b)
 	}
 	return seal.AppendLine(nil, sl)
+}
+
+// compact takes away, in place, the spaces that protojson strews between the
+// tokens of its JSON.
+func compact(b []byte) []byte {
+	out := b[:0]
+	for i := 0; i < len(b); i++ {
+		switch c := b[i]; c {
+		case ' ', '\t', '\n', '\r':
+		case '"':
+			from := i
+			for i++; i < len(b) && b[i] != '"'; i++ {
+				if b[i] == '\\' {
+					i++
+				}
+			}
+			out = append(out, b[from:min(i+1, len(b))]...)
+		default:
+			out = append(out, c)
+		}
+	}
+	return out
 }
 
 // Parsed is a line with what the fold needs of it.

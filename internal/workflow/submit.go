@@ -137,35 +137,11 @@ func (s *Service) Submit(ctx context.Context, id access.Identity, job string, su
 // prepare reads payloads, checks signatures and finds the authors.
 func (s *Service) prepare(ctx context.Context, id access.Identity, set Settings, subs []Submission) ([]*prepared, error) {
 	ps := make([]*prepared, len(subs))
+	parallel(len(subs), func(i int) { ps[i] = read(id, subs[i], i) })
 	var keyIDs []string
-	for i, sub := range subs {
-		p := &prepared{Submission: sub, index: i, payload: sub.Payload, device: id.Device}
-		ps[i] = p
-		switch {
-		case len(sub.Payload) == 0 && sub.Entry == nil:
-			p.refusal = errs.Field("PAYLOAD_MISSING", fmt.Sprintf("entries[%d]", i), "has neither a payload nor an entry")
-			continue
-		case len(sub.Payload) > 0 && sub.Entry != nil:
-			p.refusal = errs.Field("PAYLOAD_TWICE", fmt.Sprintf("entries[%d]", i), "has a payload and an entry; exactly one is wanted")
-			p.digest = seal.Sum(p.payload)
-			continue
-		case sub.Entry != nil:
-			b, err := serialise(sub.Entry)
-			if err != nil {
-				p.refusal = errs.Field("PAYLOAD_MALFORMED", fmt.Sprintf("entries[%d].entry", i), "cannot be written as JSON")
-				continue
-			}
-			p.payload = b
-		}
-		p.digest = seal.Sum(p.payload)
-		e, err := evidence.ReadEntry(p.payload)
-		if err != nil {
-			p.refusal = err
-			continue
-		}
-		p.entry = e
-		if len(sub.Signature) > 0 {
-			keyIDs = append(keyIDs, sub.KeyID)
+	for _, p := range ps {
+		if p.entry != nil && len(p.Signature) > 0 {
+			keyIDs = append(keyIDs, p.KeyID)
 		}
 	}
 	slices.Sort(keyIDs)
@@ -194,6 +170,19 @@ func (s *Service) prepare(ctx context.Context, id access.Identity, set Settings,
 		return nil, err
 	}
 	parsed := map[string]*ecdsa.PublicKey{}
+	for _, k := range keys {
+		if parsed[k.KeyID], err = seal.ParsePublicKey(k.SPKI); err != nil {
+			return nil, err
+		}
+	}
+	// Most of the time goes into the signatures: all at once, before the job's lock.
+	wrong := make([]error, len(ps))
+	parallel(len(ps), func(i int) {
+		p := ps[i]
+		if pub := parsed[p.KeyID]; pub != nil && p.entry != nil && len(p.Signature) > 0 {
+			wrong[i] = seal.VerifySignature(pub, seal.EntryType, p.payload, p.Signature)
+		}
+	})
 	codes := map[[2]string]bool{} // checked once for a batch: each check is slow on purpose
 	for _, p := range ps {
 		if p.entry == nil || p.refusal != nil {
@@ -211,14 +200,7 @@ func (s *Service) prepare(ctx context.Context, id access.Identity, set Settings,
 		} else if k, ok := keys[p.KeyID]; !ok {
 			p.refusal = errs.New(errs.Denied, "KEY_UNKNOWN", "the signature's key is not registered in this organisation; enrol the device", "key_id", p.KeyID)
 		} else {
-			pub := parsed[p.KeyID]
-			if pub == nil {
-				if pub, err = seal.ParsePublicKey(k.SPKI); err != nil {
-					return nil, err
-				}
-				parsed[p.KeyID] = pub
-			}
-			if err := seal.VerifySignature(pub, seal.EntryType, p.payload, p.Signature); err != nil {
+			if err := wrong[p.index]; err != nil {
 				p.refusal = errs.New(errs.Denied, errs.ReasonOf(err), "the signature is not that of the device over these bytes", "key_id", p.KeyID)
 			} else if p.device = k.Device; !k.RevokeTime.IsZero() {
 				p.refusal = errs.New(errs.Denied, "KEY_REVOKED", "the signature's key was revoked; the entry is kept aside for the lead", "key_id", p.KeyID)
@@ -243,6 +225,30 @@ func (s *Service) prepare(ctx context.Context, id access.Identity, set Settings,
 		}
 	}
 	return ps, nil
+}
+
+// read reads one submission's payload.
+func read(id access.Identity, sub Submission, i int) *prepared {
+	p := &prepared{Submission: sub, index: i, payload: sub.Payload, device: id.Device}
+	switch {
+	case len(sub.Payload) == 0 && sub.Entry == nil:
+		p.refusal = errs.Field("PAYLOAD_MISSING", fmt.Sprintf("entries[%d]", i), "has neither a payload nor an entry")
+		return p
+	case len(sub.Payload) > 0 && sub.Entry != nil:
+		p.refusal = errs.Field("PAYLOAD_TWICE", fmt.Sprintf("entries[%d]", i), "has a payload and an entry; exactly one is wanted")
+		p.digest = seal.Sum(p.payload)
+		return p
+	case sub.Entry != nil:
+		b, err := serialise(sub.Entry)
+		if err != nil {
+			p.refusal = errs.Field("PAYLOAD_MALFORMED", fmt.Sprintf("entries[%d].entry", i), "cannot be written as JSON")
+			return p
+		}
+		p.payload = b
+	}
+	p.digest = seal.Sum(p.payload)
+	p.entry, p.refusal = evidence.ReadEntry(p.payload)
+	return p
 }
 
 // refusedAs is how a submission is kept aside. It stands under the device that
@@ -276,9 +282,31 @@ func serialise(e *recordv1.Entry) ([]byte, error) {
 
 // step is one line that is about to be appended.
 type step struct {
-	line  *record.Line
-	bytes []byte
-	new   storage.NewLine
+	line      *record.Line
+	payload   []byte
+	signature []byte
+	identity  evidence.Identity
+}
+
+// makeLines makes the bytes of lines and puts them into the tree.
+func makeLines(tree *seal.Tree, steps []step) ([]storage.NewLine, error) {
+	lines := make([]storage.NewLine, len(steps))
+	failed := make([]error, len(steps))
+	parallel(len(steps), func(i int) {
+		st := &steps[i]
+		b, err := evidence.MakeLine(st.line, st.payload, st.signature, st.identity)
+		e := st.line.Entry
+		lines[i], failed[i] = storage.NewLine{Seq: st.line.Seq, EntryID: e.GetId(), PayloadDigest: st.line.PayloadDigest, Device: bare(e.GetDevice()), Counter: e.GetCounter(), Line: b, ReceiveTime: st.line.Received}, err
+	})
+	for i := range lines {
+		if failed[i] != nil {
+			return nil, failed[i]
+		}
+		if err := tree.Append(seal.LeafHash(lines[i].Line), nil); err != nil {
+			return nil, err
+		}
+	}
+	return lines, nil
 }
 
 // submitInto folds the batch into the job and stores it. The job's lock is held.
@@ -322,15 +350,7 @@ func (s *Service) submitInto(ctx context.Context, id access.Identity, set Settin
 	}
 	seq := after
 	add := func(ln *record.Line, payload, signature []byte, ident evidence.Identity) error {
-		b, err := evidence.MakeLine(ln, payload, signature, ident)
-		if err != nil {
-			return err
-		}
-		if err := tree.Append(seal.LeafHash(b), nil); err != nil {
-			return err
-		}
-		e := ln.Entry
-		steps = append(steps, step{ln, b, storage.NewLine{Seq: ln.Seq, EntryID: e.GetId(), PayloadDigest: ln.PayloadDigest, Device: bare(e.GetDevice()), Counter: e.GetCounter(), Line: b, ReceiveTime: ln.Received}})
+		steps = append(steps, step{ln, payload, signature, ident})
 		seq = ln.Seq
 		return nil
 	}
@@ -461,9 +481,9 @@ func (s *Service) submitInto(ctx context.Context, id access.Identity, set Settin
 	if err != nil {
 		return nil, Head{}, nil, err
 	}
-	lines := make([]storage.NewLine, len(steps))
-	for i, st := range steps {
-		lines[i] = st.new
+	lines, err := makeLines(tree, steps)
+	if err != nil {
+		return nil, Head{}, nil, err
 	}
 	var row storage.Job
 	switch {
