@@ -196,6 +196,9 @@ type Access interface {
 	CountAttempt(ctx context.Context, key string, window time.Duration, now time.Time) (int64, error)
 	// ClearAttempts forgets the attempts under key.
 	ClearAttempts(ctx context.Context, key string) error
+	// ForgetAttempts forgets all attempts whose window began before a time, which
+	// is longer ago than any window. Returns how many keys there were.
+	ForgetAttempts(ctx context.Context, before time.Time) (int64, error)
 }
 
 // ---- procedures ----

@@ -771,8 +771,12 @@ func (s *Service) workRetain(ctx context.Context) (bool, error) {
 	return len(orgs) > 0, nil
 }
 
-// Sweep removes uploads that nobody has touched for seven days.
+// Sweep removes uploads that nobody has touched for seven days, and counts of
+// tries that are over: strangers make as many as they have addresses.
 func (s *Service) Sweep(ctx context.Context) error {
+	if _, err := s.Store.ForgetAttempts(ctx, s.now().Add(-24*time.Hour)); err != nil {
+		return unavailable(err)
+	}
 	for {
 		orgs, err := s.Store.ExpiredUploads(ctx, s.now(), 100)
 		if err != nil {

@@ -110,3 +110,6 @@ ALTER TABLE attempt ENABLE ROW LEVEL SECURITY;
 ALTER TABLE attempt FORCE ROW LEVEL SECURITY;
 -- One counter is seen by who names it.
 CREATE POLICY named ON attempt USING ('attempt:' || key = current_setting('app.lookup', true));
+-- Workers forget those that are over.
+CREATE POLICY across_select ON attempt FOR SELECT USING (current_setting('app.across', true) = 'attempt');
+CREATE POLICY across_delete ON attempt FOR DELETE USING (current_setting('app.across', true) = 'attempt');

@@ -216,3 +216,12 @@ func (s *Store) ClearAttempts(ctx context.Context, key string) error {
 		return err
 	})
 }
+
+// ForgetAttempts implements storage.Access.
+func (s *Store) ForgetAttempts(ctx context.Context, before time.Time) (n int64, err error) {
+	err = s.write(ctx, Scope{Across: "attempt"}, nil, func(tx Tx) error {
+		n, err = exec(ctx, tx, `DELETE FROM attempt WHERE begin_time < $1`, milli(before))
+		return err
+	})
+	return n, err
+}

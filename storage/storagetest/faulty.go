@@ -124,6 +124,10 @@ func (w *wrapper) PutCode(ctx context.Context, c storage.Code) error {
 	return w.do("PutCode", func(st storage.Store) error { return st.PutCode(ctx, c) })
 }
 
+func (w *wrapper) ForgetAttempts(ctx context.Context, before time.Time) (int64, error) {
+	return get(w, "ForgetAttempts", func(st storage.Store) (int64, error) { return st.ForgetAttempts(ctx, before) })
+}
+
 func (w *wrapper) PeekCode(ctx context.Context, hash [32]byte, now time.Time) (storage.Code, error) {
 	return get(w, "PeekCode", func(st storage.Store) (storage.Code, error) { return st.PeekCode(ctx, hash, now) })
 }

@@ -273,6 +273,16 @@ func testAttempts(t *testing.T, s storage.Store) {
 	must(t, "ClearAttempts of none", s.ClearAttempts(ctx, "code:north:abe"))
 	count("code:north:abe", noon.Add(90*time.Second), 1)
 	count("code:north:zoe", noon, 2)
+	forget := func(before time.Time, want int64) {
+		t.Helper()
+		if n, err := s.ForgetAttempts(ctx, before); err != nil || n != want {
+			t.Errorf("ForgetAttempts(%v) = %d, %v; want %d", before, n, err, want)
+		}
+	}
+	forget(noon, 0)
+	forget(noon.Add(time.Second), 1) // zoe's; abe's window began later
+	count("code:north:zoe", noon, 1)
+	count("code:north:abe", noon.Add(90*time.Second), 2)
 }
 
 func testProcedures(t *testing.T, s storage.Store) {
