@@ -294,6 +294,17 @@ func testRetain(t *testing.T, s storage.Store) {
 	depths, err := s.QueueDepths(ctx)
 	must(t, "QueueDepths", err)
 	same(t, "QueueDepths", depths, map[string]int64{"examine": 0, "outbox": 0, "retain": 0})
+
+	// What arrives after the lock comes with its addendum, once.
+	late := storage.RetainItem{ID: "r2", Job: "j1", Key: "north/late", VersionID: "v2", Until: noon.Add(2 * time.Hour), Digest: sum("late photo")}
+	for range 2 {
+		_, err = s.AppendAddenda(ctx, org, "j1", storage.AppendAddenda{Lines: []storage.NewLine{line("late", 1)}, Root: sum("a1"), Compact: []byte("a1"), Retain: []storage.RetainItem{late}})
+		must(t, "AppendAddenda", err)
+	}
+	late.Attempts = 1
+	got, err = s.TakeRetain(ctx, noon.Add(3*time.Hour), time.Minute, 9)
+	must(t, "TakeRetain", err)
+	same(t, "TakeRetain of an addendum's", got, map[string][]storage.RetainItem{org: {late}})
 }
 
 func testPhotoHashes(t *testing.T, s storage.Store) {
