@@ -189,3 +189,32 @@ func TestACMEAnswersForItsNamesOnly(t *testing.T) {
 		}
 	}
 }
+
+// An organisation's name stands first in the keys of its files: it can be none
+// that means something else there, and one that begins like another's is another.
+func TestOrganisationsWhoseNamesAreKeys(t *testing.T) {
+	x := attack(t, "sqlite", server.Config{})
+	for _, id := range []string{"staging", "derived", "", "a", "..", "ridge/crew", "Ridge-Crew", "ridge_crew", "-ridge", "ridge-crew/photo", strings.Repeat("a", 64), "ridge-crew"} {
+		if err := x.Service.CreateOrganization(t.Context(), id, "Company"); err == nil {
+			t.Errorf("an organisation was made with the name %q", id)
+		}
+	}
+	// ridge-crew-2 begins like ridge-crew: what one sends the other does not have.
+	jobA, photo := x.sealedJob(t, "same", x.a.Site, 9)
+	if jobB := x.b.Job(t, "same"); jobB != jobA {
+		t.Fatalf("jobs %s and %s; want one name in two organisations", jobA, jobB)
+	}
+	for _, p := range jobPaths(jobA, photo)[3:4] {
+		if code, _, _ := x.fetch(t, "GET", p, x.a.Lead.Token); code != http.StatusOK {
+			t.Errorf("GET %s by its own = %d; want 200", p, code)
+		}
+		if code, _, _ := x.fetch(t, "GET", p, x.b.Lead.Token); code != http.StatusNotFound {
+			t.Errorf("GET %s by the other, who has a job of that name = %d; want 404", p, code)
+		}
+	}
+	// Knowing the digest is no sending: the other's upload of it is not there at once.
+	u, err := x.b.Climber.Uploads.BeginUpload(t.Context(), &witnessmarkv1.BeginUploadRequest{Job: jobA, Size: 1000, Digest: photo[:]})
+	if err != nil || u.GetState() == witnessmarkv1.Upload_STORED || u.GetOffset() != 0 {
+		t.Errorf("an upload by digest alone: %v %v; want one that receives from 0", u, err)
+	}
+}

@@ -9,6 +9,7 @@ import (
 	"witnessmark/internal/errs"
 	"witnessmark/internal/seal"
 	"witnessmark/storage"
+	"witnessmark/storage/blob"
 )
 
 // Authenticate turns a bearer token into who is calling.
@@ -386,6 +387,9 @@ func (s *Service) Bootstrap(ctx context.Context, org, title string) (string, err
 func (s *Service) CreateOrganization(ctx context.Context, org, title string) error {
 	if !orgID.MatchString(org) {
 		return errs.Field("ORGANIZATION_INVALID", "organization", fmt.Sprintf("%.64q does not match [a-z0-9][a-z0-9-]{1,62}", org))
+	}
+	if err := blob.EvidenceKey(org, "photo", "none").Check(); err != nil { // names that blob keys keep for themselves
+		return errs.Field("ORGANIZATION_INVALID", "organization", fmt.Sprintf("%.64q has a meaning of its own among the stored files; take another", org)).Because(err)
 	}
 	return unavailable(s.Store.CreateOrganization(ctx, storage.Organization{ID: org, Title: title, CreateTime: s.now()}))
 }
