@@ -1,13 +1,26 @@
 // The service worker: keeps the whole client on the phone, so that it opens
 // without coverage. It never touches calls to the server, photos or the
 // database, and a new version waits until the page says that nobody works.
-const VERSION = "e5d7d22c02ad3c95";
-const FILES = ["/","/assets/index-BPJ5nZeQ.js","/assets/index-CBYIIISA.css","/assets/office-DmSFN0jJ.js","/assets/office-s1cmiUGl.css","/manifest.webmanifest","/icon.svg"];
+const VERSION = "90744ef8266b3e49";
+const FILES = ["/","/assets/index-CBYIIISA.css","/assets/index-DTWQrY7Y.js","/assets/office-BGTojQnB.js","/assets/office-gu_7wwxx.css","/manifest.webmanifest","/icon.svg"];
 const CACHE = `client-${VERSION}`;
 
 self.addEventListener("install", (event) => {
-	event.waitUntil(caches.open(CACHE).then((cache) => cache.addAll(FILES.map((url) => new Request(url, { cache: "reload" })))));
+	event.waitUntil(
+		Promise.all(FILES.map((url) => fetch(new Request(url, { cache: "reload" })).then((answer) => ours(url, answer)))).then((answers) =>
+			caches.open(CACHE).then((cache) => Promise.all(answers.map((answer, i) => cache.put(FILES[i], answer)))),
+		),
+	);
 });
+
+// A portal answers every address with a page of its own, and 200. Such an answer must never become the client.
+async function ours(url, answer) {
+	if (!answer.ok || answer.redirected) throw new Error(`${url}: ${answer.status}`);
+	const page =
+		url === "/" ? (await answer.clone().text()).includes('id="app"') : !/html/.test(answer.headers.get("Content-Type") ?? "html");
+	if (!page) throw new Error(`${url} is not the client's`);
+	return answer;
+}
 
 self.addEventListener("activate", (event) => {
 	event.waitUntil(

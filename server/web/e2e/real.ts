@@ -74,7 +74,13 @@ export async function codeFor(d: Demo, person: string): Promise<string> {
 }
 
 export async function wide(browser: Browser, width = 1280, height = 800): Promise<BrowserContext> {
-	const c = await browser.newContext({ viewport: { width, height }, locale: "en-GB", timezoneId: "Europe/Madrid", acceptDownloads: true, serviceWorkers: "block" });
+	const c = await browser.newContext({
+		viewport: { width, height },
+		locale: "en-GB",
+		timezoneId: "Europe/Madrid",
+		acceptDownloads: true,
+		serviceWorkers: "block",
+	});
 	c.setDefaultTimeout(15_000);
 	return c;
 }
