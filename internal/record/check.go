@@ -3,7 +3,6 @@ package record
 import (
 	"fmt"
 	"math"
-	"regexp"
 	"slices"
 	"strings"
 	"unicode/utf8"
@@ -29,7 +28,40 @@ type Who struct {
 
 func (w Who) is(role string) bool { return slices.Contains(w.Roles, role) }
 
-var entryID = regexp.MustCompile(`^[0-9a-f]{8}-[0-9a-f]{4}-7[0-9a-f]{3}-[89ab][0-9a-f]{3}-[0-9a-f]{12}$`)
+var entryID uuid7
+
+// uuid7 matches ^[0-9a-f]{8}-[0-9a-f]{4}-7[0-9a-f]{3}-[89ab][0-9a-f]{3}-[0-9a-f]{12}$,
+// which every entry meets several times.
+type uuid7 struct{}
+
+// MatchString reports whether s is a UUIDv7 (RFC 9562, 5.7) in lower case.
+func (uuid7) MatchString(s string) bool {
+	if len(s) != 36 {
+		return false
+	}
+	for i := range len(s) {
+		c := s[i]
+		switch i {
+		case 8, 13, 18, 23:
+			if c != '-' {
+				return false
+			}
+		case 14:
+			if c != '7' {
+				return false
+			}
+		case 19:
+			if c != '8' && c != '9' && c != 'a' && c != 'b' {
+				return false
+			}
+		default:
+			if (c < '0' || c > '9') && (c < 'a' || c > 'f') {
+				return false
+			}
+		}
+	}
+	return true
+}
 
 // Check says whether an entry by a person can be accepted. Facts are always
 // kept: only what cannot be read, is not authorised, or belongs to no step is

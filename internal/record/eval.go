@@ -175,6 +175,17 @@ func (j *Job) evalLast(s *stepRec, items []*item, back *item, asOf time.Time, va
 		if last != nil && !last.vague && vague == 0 && last.time.Sub(it.time) > ambiguity {
 			break // nothing further back can be uncertain against it
 		}
+		if last != nil && back == nil {
+			if !s.several {
+				break // of one device: the order is certain
+			}
+			if last.Entry.GetDevice() == it.Entry.GetDevice() {
+				if it.vague {
+					vague--
+				}
+				continue
+			}
+		}
 		if it.vague {
 			vague--
 		}

@@ -75,16 +75,21 @@ func (a *item) before(b *item) bool {
 
 // stepRec is a step with its entries.
 type stepRec struct {
-	id     string
-	def    *procedure.Step // nil while the plan in force does not have it
-	last   *procedure.Step // the newest definition it ever had
-	items  []*item         // sorted; without deviations and returns
-	vague  int             // how many of items are vague
-	devs   []*item         // deviations accepted, by seq
-	asked  []*item         // deviations asked, by seq
-	backs  []*item         // returns for rework, sorted
-	result outcome         // cached
-	fresh  bool            // result is current
+	id    string
+	def   *procedure.Step // nil while the plan in force does not have it
+	last  *procedure.Step // the newest definition it ever had
+	items []*item         // sorted; without deviations and returns
+	vague int             // how many of items are vague
+
+	device  string // of the first item, once known
+	known   bool
+	several bool // items of several devices may be among items
+
+	devs   []*item // deviations accepted, by seq
+	asked  []*item // deviations asked, by seq
+	backs  []*item // returns for rework, sorted
+	result outcome // cached
+	fresh  bool    // result is current
 }
 
 // climb is one climb. Entries may name it before it is known to be open; its
@@ -764,6 +769,11 @@ func (j *Job) note(it *item) {
 	if id := e.GetStep(); id != "" {
 		s := j.rec(id)
 		it.step = s
+		if dev := e.GetDevice(); !s.known {
+			s.known, s.device = true, dev
+		} else if dev != s.device {
+			s.several = true
+		}
 		if c := climbOfStep(id); c != "" && s.last == nil {
 			j.know(c)
 			if exp, err := j.expandClimb(j.plan, c); err == nil {
