@@ -138,19 +138,40 @@ func TestCredentialsAreKeptClosed(t *testing.T) {
 	}
 }
 
-func TestReadEntries(t *testing.T) {
-	var got []string
-	err := ReadEntries(strings.NewReader("{\"a\":1}\n\n  {\"b\":2}\r\n"), func(n int, b []byte) error {
-		got = append(got, string(b))
-		return nil
-	})
-	if err != nil || strings.Join(got, " ") != `{"a":1} {"b":2}` {
-		t.Errorf("ReadEntries = %q, %v; want two entries", got, err)
-	}
-	for _, bad := range []string{"[1]\n", "hello\n", strings.Repeat("x", MaxLine+1)} {
-		if err := ReadEntries(strings.NewReader(bad), func(int, []byte) error { return nil }); !errs.Is(err, "ENTRY_LINE") {
-			t.Errorf("ReadEntries(%.10q…) = %v; want ENTRY_LINE", bad, err)
+func TestReadLines(t *testing.T) {
+	for _, c := range []struct{ name, in, want string }{
+		{"entries to be signed here", "{\"a\":1}\n\n  {\"b\":2}\r\n", `plain {"a":1}, plain {"b":2}`},
+		{"an entry that was signed", `{"job":"jobs/j","payload":"e30=","signature":"AQI=","keyId":"k"}`, "entry jobs/j {} 0102 k"},
+		{"an entry without signature", `{"payload":"e30="}`, "entry  {}  "},
+		// SHA-256 of "abc": FIPS 180-4 examples, published by NIST.
+		{"a photo", `{"file":{"job":"jobs/j","digest":"ba7816bf8f01cfea414140de5dae2223b00361a396177a9cb410ff61f20015ad","purpose":"photo","size":3,"entry":"e"},"bytes":"YWJj"}`, "PHOTO jobs/j e abc"},
+		{"other bytes", `{"file":{"job":"jobs/j","digest":"ba7816bf8f01cfea414140de5dae2223b00361a396177a9cb410ff61f20015ad","purpose":"photo","size":3},"bytes":"YWJk"}`, "FILE_DAMAGED"},
+		{"another size", `{"file":{"job":"jobs/j","digest":"ba7816bf8f01cfea414140de5dae2223b00361a396177a9cb410ff61f20015ad","purpose":"photo","size":4},"bytes":"YWJj"}`, "FILE_DAMAGED"},
+		{"no bytes", `{"file":{"job":"jobs/j","digest":"x","purpose":"photo","size":3}}`, "ENTRY_LINE"},
+		{"no base64", `{"payload":"é"}`, "ENTRY_LINE"},
+		{"broken ones between good ones", "[1]\nhello\n{\"a\":1}\n{", `ENTRY_LINE, ENTRY_LINE, plain {"a":1}, ENTRY_LINE`},
+		{"a null", "null", "ENTRY_LINE"},
+	} {
+		var got []string
+		err := ReadLines(strings.NewReader(c.in), func(l Line, err error) error {
+			switch {
+			case err != nil:
+				got = append(got, errs.ReasonOf(err))
+			case l.Entry != nil:
+				got = append(got, fmt.Sprintf("entry %s %s %x %s", l.Job, l.Entry.GetPayload(), l.Entry.GetSignature(), l.Entry.GetKeyId()))
+			case l.File != nil:
+				got = append(got, fmt.Sprintf("%s %s %s %s", l.File.Purpose, l.Job, l.File.Entry, l.File.Bytes))
+			default:
+				got = append(got, "plain "+string(l.Plain))
+			}
+			return nil
+		})
+		if err != nil || strings.Join(got, ", ") != c.want {
+			t.Errorf("%s: ReadLines(%q) = %q, %v; want %q", c.name, c.in, got, err, c.want)
 		}
+	}
+	if err := ReadLines(strings.NewReader(strings.Repeat("x", MaxLine+1)), func(Line, error) error { return nil }); !errs.Is(err, "ENTRY_LINE") {
+		t.Errorf("a line of %d bytes: %v; want ENTRY_LINE", MaxLine+1, err)
 	}
 }
 

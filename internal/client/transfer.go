@@ -5,6 +5,8 @@ import (
 	"bytes"
 	"context"
 	"crypto/sha256"
+	"encoding/hex"
+	"encoding/json"
 	"errors"
 	"fmt"
 	"io"
@@ -88,15 +90,58 @@ func (c *Client) Package(ctx context.Context, job string, w io.Writer, progress 
 	return nil
 }
 
-// MaxLine bounds one line of a file of entries.
-const MaxLine = 4 << 20
+// MaxLine bounds one line of a file of entries: a photo of the largest size that
+// a server takes, in base64, and what is said about it.
+const MaxLine = 48 << 20
 
-// ReadEntries reads entries to be sent, one JSON object a line. A line is either
-// an entry by itself, to be signed here, or what a phone exports: an object with
-// the members payload (base64), signature (base64) and keyId, which goes as it is.
+// Line is one line of a file of work that is to be sent.
+type Line struct {
+	Number int
+	// Job that the line names; may be empty.
+	Job string
+	// Entry is set for an entry that was signed elsewhere, or is there to be
+	// attested: it goes as it is.
+	Entry *witnessmarkv1.SubmittedEntry
+	// File is set for a photo or trace.
+	File *File
+	// Plain is the line itself where it is neither: an entry to be signed here.
+	Plain []byte
+}
+
+// File is a photo or trace with its bytes, as a phone exports it.
+type File struct {
+	Digest  string // hex
+	Entry   string // id of the entry that names it
+	Purpose witnessmarkv1.BeginUploadRequest_Purpose
+	Bytes   []byte
+}
+
+// exportLine is a line as a phone exports it: an entry's, a file's, or another's.
+type exportLine struct {
+	Job       string  `json:"job"`
+	Payload   []byte  `json:"payload"`
+	Signature []byte  `json:"signature"`
+	KeyID     string  `json:"keyId"`
+	Bytes     *[]byte `json:"bytes"`
+	File      *struct {
+		Digest  string `json:"digest"`
+		Job     string `json:"job"`
+		Entry   string `json:"entry"`
+		Purpose string `json:"purpose"`
+		Size    int64  `json:"size"`
+	} `json:"file"`
+}
+
+// ReadLines reads a file of work, one JSON object a line, and calls each for
+// each line. A line is an entry by itself, to be signed here, or one of what a
+// phone exports: an entry with the members payload (base64), signature (base64)
+// and keyId, or a file with the members file and bytes (base64).
 //
-// The error is Invalid, reason ENTRY_LINE, and names the line.
-func ReadEntries(r io.Reader, each func(line int, entry []byte) error) error {
+// A line that is none of these, or a file whose bytes are not those of its
+// digest, is given to each with its error: Invalid ENTRY_LINE, Corrupt
+// FILE_DAMAGED. What each returns ends the reading. Other errors: Invalid
+// ENTRY_LINE for a line that is too long; r's.
+func ReadLines(r io.Reader, each func(l Line, err error) error) error {
 	sc := bufio.NewScanner(r)
 	sc.Buffer(make([]byte, 0, 64<<10), MaxLine)
 	n := 0
@@ -106,15 +151,57 @@ func ReadEntries(r io.Reader, each func(line int, entry []byte) error) error {
 		if len(b) == 0 {
 			continue
 		}
-		if b[0] != '{' {
-			return errs.Newf(errs.Invalid, "ENTRY_LINE", "line %d is not a JSON object", n)
-		}
-		if err := each(n, bytes.Clone(b)); err != nil {
+		if err := each(readLine(n, b)); err != nil {
 			return err
 		}
 	}
-	if err := sc.Err(); err != nil {
-		return errs.Newf(errs.Invalid, "ENTRY_LINE", "line %d cannot be read; a line has at most %d bytes", n+1, MaxLine).Because(err)
+	if err := sc.Err(); errors.Is(err, bufio.ErrTooLong) {
+		return errs.Newf(errs.Invalid, "ENTRY_LINE", "line %d has more than %d bytes", n+1, MaxLine).Because(err)
+	} else if err != nil {
+		return fmt.Errorf("read line %d: %w", n+1, err)
 	}
 	return nil
+}
+
+func readLine(n int, b []byte) (Line, error) {
+	l := Line{Number: n}
+	var members map[string]json.RawMessage
+	if err := json.Unmarshal(b, &members); err != nil || members == nil {
+		return l, errs.Newf(errs.Invalid, "ENTRY_LINE", "line %d is not a JSON object, or was cut off", n).Because(err)
+	}
+	_, payload := members["payload"]
+	_, file := members["file"]
+	if !payload && !file {
+		l.Plain = bytes.Clone(b)
+		return l, nil
+	}
+	var x exportLine
+	if err := json.Unmarshal(b, &x); err != nil {
+		return l, errs.Newf(errs.Invalid, "ENTRY_LINE", "line %d is not as a phone exports it", n).Because(err)
+	}
+	if payload {
+		if len(x.Payload) == 0 {
+			return l, errs.Newf(errs.Invalid, "ENTRY_LINE", "line %d: payload is empty", n)
+		}
+		l.Job = x.Job
+		l.Entry = &witnessmarkv1.SubmittedEntry{Payload: x.Payload, Signature: x.Signature, KeyId: x.KeyID}
+		return l, nil
+	}
+	f := x.File
+	if f == nil || f.Job == "" || x.Bytes == nil {
+		return l, errs.Newf(errs.Invalid, "ENTRY_LINE", "line %d: a file has its digest, its job and its bytes", n)
+	}
+	l.Job, l.File = f.Job, &File{Digest: f.Digest, Entry: f.Entry, Bytes: *x.Bytes}
+	switch f.Purpose {
+	case "photo":
+		l.File.Purpose = witnessmarkv1.BeginUploadRequest_PHOTO
+	case "trace":
+		l.File.Purpose = witnessmarkv1.BeginUploadRequest_TRACE
+	default:
+		return l, errs.Newf(errs.Invalid, "ENTRY_LINE", "line %d: file.purpose is %.40q; it is photo or trace", n, f.Purpose)
+	}
+	if sum := sha256.Sum256(l.File.Bytes); hex.EncodeToString(sum[:]) != f.Digest || int64(len(l.File.Bytes)) != f.Size {
+		return l, errs.Newf(errs.Corrupt, "FILE_DAMAGED", "line %d: the bytes are not those of the file %.80q; the phone has them still, or they are lost", n, f.Digest)
+	}
+	return l, nil
 }

@@ -48,14 +48,20 @@ or better from someone who has had it since before the job.`},
 			{name: "list", args: "JOB", summary: "List them.", setup: setupRefusedList},
 			{name: "admit", args: "JOB DIGEST", summary: "Take one into the record after all, with a reason.", setup: setupRefusedAdmit},
 		}},
-		{name: "submit", args: "FILE.jsonl", summary: "Send entries: a phone's export as it is, others signed by this device.", setup: setupSubmit, help: `
-One JSON object a line; '-' reads the standard input. A line with the members payload
-(base64), signature and keyId is sent as it is: it was signed elsewhere. Any other
-line is an entry; what it lacks of id, author, device, counter, previous and time is
-filled in, and it is signed with the key of this device ('witnessmark enrol --device').
-A line that was signed may be sent twice without harm. For others name a file with
---signed: it gets the signed lines before they are sent, and can be sent again if the
-answer was lost. Exit code 1 if any entry was refused.`},
+		{name: "submit", args: "FILE.jsonl", summary: "Send a phone's export as it is, or entries signed by this device.", setup: setupSubmit, help: `
+One JSON object a line; '-' reads the standard input. FILE.jsonl is the file that a
+phone saves of its unsent work: entries go as they were signed there, photos and
+traces in pieces, from where an earlier attempt stopped. Each line has its result; a
+line that is damaged is told and the others are sent. All of it may be sent again
+without harm.
+
+Any other line is an entry; what it lacks of id, author, device, counter, previous and
+time is filled in, and it is signed with the key of this device ('witnessmark enrol
+--device'). Name a file with --signed: it gets the signed lines before they are sent,
+and can be sent again if the answer was lost.
+
+Exit code 1 if any line was refused or could not be sent, 3 if the server does not
+answer.`},
 		{name: "checkpoint", summary: "The signed head of the organisation's log, and the key to check it with.", setup: setupCheckpoint},
 		{name: "people", summary: "People: list, add, codes.", below: []*command{
 			{name: "list", summary: "List the people.", setup: setupPeopleList},
@@ -448,7 +454,7 @@ func setupSubmit(f *flags) func(context.Context, *streams, []string) error {
 			defer file.Close()
 			in = file
 		}
-		u := &submission{r: r, c: c, s: s, job: named("jobs", *job), chains: map[string]*signer{}}
+		u := &submission{r: r, c: c, s: s, job: named("jobs", *job), chains: map[string]*signer{}, told: &progress{w: s.err}}
 		if *signed != "" {
 			out, err := os.OpenFile(*signed, os.O_CREATE|os.O_EXCL|os.O_WRONLY, 0o600)
 			if err != nil {
@@ -457,17 +463,24 @@ func setupSubmit(f *flags) func(context.Context, *streams, []string) error {
 			defer func() { err = errors.Join(err, out.Close()) }()
 			u.signed = out
 		}
-		if err := client.ReadEntries(in, func(n int, b []byte) error { return u.line(ctx, n, b) }); err != nil {
-			return err
+		defer u.told.end()
+		if err := client.ReadLines(in, func(l client.Line, err error) error { return u.line(ctx, l, err) }); err != nil {
+			// What stands before a line that ends the reading is sent all the same.
+			return errors.Join(u.flush(ctx), err)
 		}
 		if err := u.flush(ctx); err != nil {
 			return err
 		}
-		if _, err := fmt.Fprintf(s.err, "%d accepted, %d known already, %d after the lock, %d refused\n", u.count[witnessmarkv1.EntryResult_ACCEPTED], u.count[witnessmarkv1.EntryResult_ALREADY_KNOWN],
-			u.count[witnessmarkv1.EntryResult_ADDENDUM], u.count[witnessmarkv1.EntryResult_REFUSED]); err != nil {
+		u.told.end()
+		text := fmt.Sprintf("%d accepted, %d known already, %d after the lock, %d refused", u.count[witnessmarkv1.EntryResult_ACCEPTED], u.count[witnessmarkv1.EntryResult_ALREADY_KNOWN],
+			u.count[witnessmarkv1.EntryResult_ADDENDUM], u.count[witnessmarkv1.EntryResult_REFUSED])
+		if u.files > 0 || u.failed > 0 {
+			text += fmt.Sprintf("; %d photos and traces kept; %d lines not sent", u.files, u.failed)
+		}
+		if _, err := fmt.Fprintln(s.err, text); err != nil {
 			return err
 		}
-		if u.count[witnessmarkv1.EntryResult_REFUSED] > 0 {
+		if u.count[witnessmarkv1.EntryResult_REFUSED] > 0 || u.failed > 0 {
 			return silent{exitFailed}
 		}
 		return nil
@@ -476,17 +489,21 @@ func setupSubmit(f *flags) func(context.Context, *streams, []string) error {
 
 // submission sends entries in batches of one job, in the order of the file.
 type submission struct {
-	r      *remote
-	c      *client.Client
-	s      *streams
-	job    string // where an entry does not say
-	chains map[string]*signer
-	batch  []*witnessmarkv1.SubmittedEntry
-	of     string // the job of the batch
-	size   int
-	count  [5]int
-	lines  []int
-	signed *os.File // gets the batch before it is sent; may be nil
+	r       *remote
+	c       *client.Client
+	s       *streams
+	job     string // where an entry does not say
+	chains  map[string]*signer
+	batch   []*witnessmarkv1.SubmittedEntry
+	of      string // the job of the batch
+	size    int
+	count   [5]int
+	files   int  // photos and traces that the server keeps
+	failed  int  // lines that could not be sent
+	foreign bool // a line that was made elsewhere has come: it is an export
+	told    *progress
+	lines   []int
+	signed  *os.File // gets the batch before it is sent; may be nil
 }
 
 // keep writes the batch down, on the disk, as a phone exports it.
@@ -516,15 +533,31 @@ type exported struct {
 	KeyID     string `json:"keyId"`
 }
 
-func (u *submission) line(ctx context.Context, n int, b []byte) error {
-	var x exported
-	if err := json.Unmarshal(b, &x); err == nil && len(x.Payload) > 0 {
-		e, err := seal.ParseEntry(x.Payload)
-		if err != nil {
-			return fmt.Errorf("line %d: %w", n, err)
+// line sends one line. In a phone's export a line that is broken is told and the
+// others go on; in a file that is signed here it ends the sending, because what
+// follows would be signed in another order than it was written.
+func (u *submission) line(ctx context.Context, l client.Line, err error) error {
+	n := l.Number
+	u.foreign = u.foreign || l.Entry != nil || l.File != nil
+	switch {
+	case err != nil && u.foreign:
+		return u.skip(n, err)
+	case err != nil:
+		return err
+	case l.Entry != nil:
+		job := l.Job
+		if job == "" {
+			e, err := seal.ParseEntry(l.Entry.GetPayload())
+			if err != nil {
+				return u.skip(n, err)
+			}
+			job = e.Job
 		}
-		return u.add(ctx, n, e.Job, &witnessmarkv1.SubmittedEntry{Payload: x.Payload, Signature: x.Signature, KeyId: x.KeyID})
+		return u.add(ctx, n, job, l.Entry)
+	case l.File != nil:
+		return u.upload(ctx, l)
 	}
+	b := l.Plain
 	e := &recordv1.Entry{}
 	if err := protojson.Unmarshal(b, e); err != nil {
 		return errs.Newf(errs.Invalid, "ENTRY_LINE", "line %d is no entry: %v", n, err)
@@ -554,6 +587,52 @@ func (u *submission) line(ctx context.Context, n int, b []byte) error {
 	return u.add(ctx, n, job, sub)
 }
 
+// skip tells that a line was not sent; the result of the others stands.
+func (u *submission) skip(n int, err error) error {
+	u.failed++
+	u.told.end()
+	if *u.r.json {
+		return printLine(u.s.out, map[string]any{"line": n, "error": explain(err)})
+	}
+	_, err = fmt.Fprintln(u.s.out, oneLine(fmt.Sprintf("line %d: not sent: %s", n, explain(err))))
+	return err
+}
+
+// upload sends a photo or trace, from where an earlier attempt stopped. The
+// entries before it go first: they name it.
+func (u *submission) upload(ctx context.Context, l client.Line) error {
+	if err := u.flush(ctx); err != nil {
+		return err
+	}
+	f := l.File
+	_, err := u.c.Upload(ctx, l.Job, f.Entry, f.Purpose, f.Bytes, func(have, whole int64) {
+		u.told.say("line %d: %d of %d kB", l.Number, have/1000, whole/1000)
+	})
+	switch {
+	case err != nil && (client.Later(err) || ctx.Err() != nil):
+		return fmt.Errorf("line %d: %w", l.Number, err)
+	case err != nil:
+		return u.skip(l.Number, err)
+	}
+	u.files++
+	u.told.end()
+	if *u.r.json {
+		return printLine(u.s.out, map[string]any{"line": l.Number, "file": f.Digest, "outcome": "KEPT"})
+	}
+	_, err = fmt.Fprintf(u.s.out, "line %d: %s kept, %d bytes\n", l.Number, word(f.Purpose), len(f.Bytes))
+	return err
+}
+
+// printLine writes one line of JSON.
+func printLine(w io.Writer, v any) error {
+	b, err := json.Marshal(v)
+	if err != nil {
+		return fmt.Errorf("write JSON: %w", err)
+	}
+	_, err = w.Write(append(b, '\n'))
+	return err
+}
+
 const (
 	batchEntries = 500
 	batchBytes   = 2 << 20
@@ -575,11 +654,38 @@ func (u *submission) flush(ctx context.Context) error {
 	if len(u.batch) == 0 {
 		return nil
 	}
+	u.told.end()
 	if err := u.keep(); err != nil {
 		return err
 	}
-	res, err := u.c.Jobs.SubmitEntries(ctx, &witnessmarkv1.SubmitEntriesRequest{Job: u.of, Entries: u.batch})
-	if err != nil {
+	batch, lines := u.batch, u.lines
+	u.batch, u.lines, u.size = nil, nil, 0
+	return u.submit(ctx, batch, lines)
+}
+
+// submit sends a batch. One that the server does not take as a message is sent
+// entry by entry: a damaged line holds up no other.
+func (u *submission) submit(ctx context.Context, batch []*witnessmarkv1.SubmittedEntry, lines []int) error {
+	res, err := u.c.Jobs.SubmitEntries(ctx, &witnessmarkv1.SubmitEntriesRequest{Job: u.of, Entries: batch})
+	switch {
+	case err == nil:
+	case !u.foreign || client.Later(err) || ctx.Err() != nil:
+		return err
+	case client.Reason(err) == "JOB_NOT_FOUND", len(batch) == 1 && client.Reason(err) == "FIELD_INVALID":
+		for _, n := range lines {
+			if err := u.skip(n, err); err != nil {
+				return err
+			}
+		}
+		return nil
+	case client.Reason(err) == "FIELD_INVALID":
+		for i := range batch {
+			if err := u.submit(ctx, batch[i:i+1], lines[i:i+1]); err != nil {
+				return err
+			}
+		}
+		return nil
+	default:
 		return err
 	}
 	for i, e := range res.GetResults() {
@@ -596,7 +702,7 @@ func (u *submission) flush(ctx context.Context) error {
 			}
 			continue
 		}
-		text := fmt.Sprintf("line %d: %s", u.lines[i], word(e.GetOutcome()))
+		text := fmt.Sprintf("line %d: %s", lines[i], word(e.GetOutcome()))
 		if e.GetSeq() > 0 {
 			text += fmt.Sprintf(" as %d", e.GetSeq())
 		}
@@ -610,7 +716,6 @@ func (u *submission) flush(ctx context.Context) error {
 			return err
 		}
 	}
-	u.batch, u.lines, u.size = nil, nil, 0
 	return nil
 }
 

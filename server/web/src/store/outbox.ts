@@ -184,7 +184,7 @@ export async function unsent(on = database()): Promise<Unsent> {
 /**
  * Unsent work as a file: one JSON object a line. A line with `payload` is an
  * entry with its signature, and can be sent as it is by any client; a line with
- * `file` carries the bytes of a photo or trace.
+ * `file` carries the bytes of a photo or trace. 'witnessmark submit' reads it too.
  */
 export interface EntryLine {
 	id: string;
@@ -200,10 +200,11 @@ export interface EntryLine {
 }
 export interface FileLine {
 	file: Pick<StoredFile, "digest" | "job" | "step" | "entry" | "subject" | "purpose" | "mediaType" | "size" | "made">;
+	/** Empty where the phone has lost them. */
 	bytes: string;
 }
 
-/** The lines of all unsent and refused work, each with its line end. */
+/** The lines of all unsent and refused work, each with its line end. A file whose bytes cannot be read holds up no other. */
 export async function exportUnsent(fileBytes: (f: StoredFile) => Promise<Bytes>, on = database()): Promise<string[]> {
 	const db = await on;
 	const entries = [...(await entriesIn("here", on)), ...(await entriesIn("refused", on))];
@@ -217,7 +218,7 @@ export async function exportUnsent(fileBytes: (f: StoredFile) => Promise<Bytes>,
 		const { digest, job, step, entry, subject, purpose, mediaType, size, made } = f;
 		const line: FileLine = {
 			file: { digest, job, step, entry, subject, purpose, mediaType, size, made },
-			bytes: base64(await fileBytes(f)),
+			bytes: base64(await fileBytes(f).catch(() => bytes([]))), // whoever reads it sees by the digest that they are gone
 		};
 		out.push(`${JSON.stringify(line)}\n`);
 	}

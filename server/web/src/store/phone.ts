@@ -560,14 +560,20 @@ export class Phone {
 
 	// --- import at the office
 
-	/** Brings in unsent work of another phone. What is here already is left as it is. The error says what is wrong; what came before it is kept. */
+	/** Brings in unsent work of another phone. What is here already is left as it is. The error says what is wrong first; all the rest is kept. */
 	async bringIn(text: string): Promise<{ entries: number; files: number }> {
 		const got = { entries: 0, files: 0 };
+		const wrong: unknown[] = [];
 		try {
 			for (const line of readExported(text)) {
-				if ("payload" in line) got.entries += await this.bringEntry(line);
-				else got.files += await this.bringFile(line);
+				try {
+					if ("payload" in line) got.entries += await this.bringEntry(line);
+					else got.files += await this.bringFile(line);
+				} catch (error) {
+					wrong.push(error);
+				}
 			}
+			if (wrong.length > 0) throw wrong[0];
 		} finally {
 			this.set({ unsent: await unsent() });
 			this.engine.kick();
