@@ -332,7 +332,7 @@ describe("the session", () => {
 		await phone.go("/unsent");
 		await phone.foot(/Try now/).click();
 		await phone.page
-			.getByText(/Signed out by the server/)
+			.getByText(/The session has ended/)
 			.first()
 			.waitFor();
 		await phone.open(`/job/${real.job}`);
@@ -429,6 +429,8 @@ describe("the client", () => {
 		for (let i = 0; i < 5; i++) await phone.note(real.job, `full outbox ${number} ${i}`);
 		await phone.photo(real.job, photoStep(12), shot());
 		await phone.check();
+		await phone.go(`/job/${real.job}`);
+		await phone.page.locator(".stop-work").waitFor();
 		await phone.open("/");
 		await phone.page.getByRole("heading", { name: "My jobs" }).waitFor();
 		expect(await phone.foot(/A new version is ready/).count(), "offered with unsent entries").toBe(0);

@@ -1,4 +1,4 @@
-import { type Client, createClient, type Interceptor } from "@connectrpc/connect";
+import { type Client, Code, ConnectError, createClient, type Interceptor } from "@connectrpc/connect";
 import { createConnectTransport } from "@connectrpc/connect-web";
 import { DeviceService } from "../gen/witnessmark/v1/devices_pb";
 import { UploadService } from "../gen/witnessmark/v1/evidence_pb";
@@ -22,9 +22,17 @@ export function setToken(t: string): void {
 	token = t;
 }
 
-const authorize: Interceptor = (next) => (request) => {
-	if (token) request.header.set("Authorization", `Bearer ${token}`);
-	return next(request);
+const authorize: Interceptor = (next) => async (request) => {
+	const used = request.method === DeviceService.method.enroll ? "" : token;
+	if (used) request.header.set("Authorization", `Bearer ${used}`);
+	try {
+		return await next(request);
+	} catch (error) {
+		// An answer to the session before says nothing of the one that was begun meanwhile.
+		if (used && used !== token && error instanceof ConnectError && error.code === Code.Unauthenticated)
+			throw new ConnectError("asked in a session that has been replaced", Code.Aborted);
+		throw error;
+	}
 };
 
 /** Calls end after this time: a half-open link must not hang the queue. */
