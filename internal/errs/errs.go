@@ -89,6 +89,8 @@ func (e *Error) With(key, value string) *Error {
 	return &c
 }
 
+// Error says the reason, the sentence and what caused it: for logs. What a
+// person reads is Msg.
 func (e *Error) Error() string {
 	var b strings.Builder
 	b.WriteString(e.Reason)
@@ -101,6 +103,7 @@ func (e *Error) Error() string {
 	return b.String()
 }
 
+// Unwrap returns the cause; nil when there is none.
 func (e *Error) Unwrap() error { return e.cause }
 
 // KindOf returns the kind of the first Error in err's chain, else Internal.

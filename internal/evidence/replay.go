@@ -30,6 +30,7 @@ type Difference struct {
 // Weighty says that the difference bears on an outcome, not on wording.
 func (d Difference) Weighty() bool { return d.What != "sentence" }
 
+// String names the line, the step and both verdicts or sentences.
 func (d Difference) String() string {
 	s := fmt.Sprintf("line %d", d.Seq)
 	if d.List == seal.ListAddenda {

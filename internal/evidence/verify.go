@@ -57,6 +57,7 @@ type Failure struct {
 	Sentence string `json:"sentence"`
 }
 
+// Error says the reason, what it is about and the sentence.
 func (f *Failure) Error() string { return f.Reason + ": " + f.Subject + ": " + f.Sentence }
 
 // Note is something to know that does not make a package wrong.

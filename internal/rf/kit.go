@@ -24,6 +24,7 @@ var kitStepNames = map[KitStep]string{
 	SourceDirect: "source direct", LoadDirect: "load direct", LoadOnCable: "load on the cable", Flexing: "flexing the cable",
 }
 
+// String is the step in words; empty for one that is not known.
 func (s KitStep) String() string { return kitStepNames[s] }
 
 // KitReading is one reading of the self-check, over one carrier.

@@ -22,6 +22,7 @@ type Failure struct {
 	Msg    string // one sentence
 }
 
+// Error says the line, the reason and the sentence.
 func (f *Failure) Error() string { return fmt.Sprintf("line %d: %s: %s", f.Line, f.Reason, f.Msg) }
 
 // Note is something to know that does not make a record invalid.

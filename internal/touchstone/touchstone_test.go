@@ -103,6 +103,7 @@ func reasons(ws []Warning) []string {
 	return out
 }
 
+// Rule 28: a trace with another reference impedance is referred to the line's.
 func TestAnotherImpedanceIsReferredTo(t *testing.T) {
 	trace := open(t, "free-order-75-ohm.s1p").Trace
 	got, err := trace.ReferTo(50)
@@ -196,6 +197,7 @@ func TestWhatIsNotAOnePortSweepIsRefusedWithItsLine(t *testing.T) {
 	}
 }
 
+// Rule 28, among them: [Number of Frequencies] absent is accepted with a warning.
 func TestWhatAReaderCanDoWithoutIsAWarning(t *testing.T) {
 	v2 := "[Version] 2.1\n# MHz S RI R 50\n[Number of Ports] 1\n"
 	for _, tc := range []struct {

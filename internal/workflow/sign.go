@@ -39,6 +39,7 @@ type NewLines struct {
 // Unwrap lets the error be seen as what it is.
 func (n *NewLines) Unwrap() error { return n.Cause }
 
+// Error is the error of its cause.
 func (n *NewLines) Error() string { return n.Cause.Error() }
 
 // Blocked is the error of a sign-off that something keeps back.
@@ -50,6 +51,7 @@ type Blocked struct {
 // Unwrap lets the error be seen as what it is.
 func (b *Blocked) Unwrap() error { return b.Cause }
 
+// Error is the error of its cause.
 func (b *Blocked) Error() string { return b.Cause.Error() }
 
 // SignOff signs off and locks a job, in one transaction, against the root that
