@@ -188,14 +188,29 @@ func TestGateThatCouldNeverOpen(t *testing.T) {
 }
 
 func TestStepBound(t *testing.T) {
-	var b strings.Builder
-	b.WriteString("id: many\ntitle: Many\nrevision: \"1\"\nsections:\n  - id: a\n    title: A\n    repeat: JOB\n    steps:\n")
-	for i := range procedure.MaxSteps + 1 {
-		fmt.Fprintf(&b, "      - {id: s%d, title: S, instruction: Do., confirm: {}}\n", i)
+	steps := func(n int) string {
+		var b strings.Builder
+		b.WriteString("id: many\ntitle: Many\nrevision: \"1\"\nsections:\n  - id: a\n    title: A\n    repeat: JOB\n    steps:\n")
+		for i := range n {
+			fmt.Fprintf(&b, "      - {id: s%d, title: S, instruction: Do., confirm: {}}\n", i)
+		}
+		return b.String()
 	}
-	ps := problems(t, b.String())
+	if _, err := procedure.Parse("f", []byte(steps(500))); err != nil {
+		t.Errorf("500 steps: %v; want none", err)
+	}
+	ps := problems(t, steps(501))
 	if len(ps) != 1 || !strings.Contains(ps[0].Message, "501 steps; at most 500") {
-		t.Errorf("problems: %v; want the bound of 500 steps", ps)
+		t.Errorf("501 steps: problems %v; want the bound of 500", ps)
+	}
+	text := func(n int) string {
+		return strings.Replace(steps(1), "instruction: Do.", "instruction: "+strings.Repeat("é", n), 1)
+	}
+	if _, err := procedure.Parse("f", []byte(text(4000))); err != nil {
+		t.Errorf("a text of 4,000 characters: %v; want none", err)
+	}
+	if _, err := procedure.Parse("f", []byte(text(4001))); err == nil {
+		t.Error("a text of 4,001 characters was taken")
 	}
 }
 

@@ -213,6 +213,13 @@ func TestExpansionBound(t *testing.T) {
 	if _, err := c.Expand(manyConnections(201), nil); !errs.Is(err, "EXPANSION_TOO_LARGE") {
 		t.Errorf("20,100 steps: %v; want EXPANSION_TOO_LARGE", err)
 	}
+	one := string(manySteps(100)) + "  - id: b\n    title: B\n    repeat: JOB\n    steps:\n      - {id: s, title: S, instruction: Do., confirm: {}}\n"
+	if c, err = procedure.Compile([]byte(one)); err != nil {
+		t.Fatal(err)
+	}
+	if _, err := c.Expand(manyConnections(200), nil); !errs.Is(err, "EXPANSION_TOO_LARGE") {
+		t.Errorf("20,001 steps: %v; want EXPANSION_TOO_LARGE", err)
+	}
 }
 
 // A line without a length is no error of the expansion: it is said, and the

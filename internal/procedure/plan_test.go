@@ -40,6 +40,11 @@ func TestCheckPlan(t *testing.T) {
 		{"a title without end", func(p *recordv1.Plan) { p.Connections[0].Title = strings.Repeat("x", 201) }, "PLAN_TEXT_TOO_LONG", "plan.connections[0].title"},
 		{"an attribute with a field of its own", func(p *recordv1.Plan) { p.Lines[0].Attributes = map[string]string{"band": "B8"} }, "PLAN_ATTRIBUTE_INVALID", "plan.lines[0].attributes"},
 		{"an attribute with a capital", func(p *recordv1.Plan) { p.Attributes = map[string]string{"Gain": "17"} }, "PLAN_ATTRIBUTE_INVALID", "plan.attributes"},
+		{"500 connections", func(p *recordv1.Plan) {
+			for i := len(p.Connections); i < 500; i++ {
+				p.Connections = append(p.Connections, &recordv1.Plan_Connection{Id: fmt.Sprint("c", i), Line: "A1"})
+			}
+		}, "", ""},
 		{"501 connections", func(p *recordv1.Plan) {
 			for i := len(p.Connections); i < 501; i++ {
 				p.Connections = append(p.Connections, &recordv1.Plan_Connection{Id: fmt.Sprint("c", i), Line: "A1"})
