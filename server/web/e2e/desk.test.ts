@@ -292,6 +292,7 @@ describe("a job from plan to lock", () => {
 			.poll(async () => (await lines(`jobs/${demo.workJob}`)).flatMap((e) => (e.returnedForRework ? [e.returnedForRework.reason] : [])))
 			.toEqual(["Once more, after cleaning"]);
 		await desk.goto(`${demo.url}/job/${demo.workJob}/review?view=steps&filter=open`);
+		await desk.getByLabel("Line, connection or step").fill("B1 return loss");
 		await desk
 			.getByRole("button", { name: /Return loss.*sent back/ })
 			.first()
