@@ -550,6 +550,8 @@ type Uploads interface {
 	// device (or, without one, person) has for the same job and digest. Busy
 	// TOO_MANY_UPLOADS if maxOpen of that device (or person) are receiving.
 	// Exists UPLOAD_EXISTS; NotFound JOB_NOT_FOUND; Invalid PURPOSE, UPLOAD_BEGIN.
+	//
+	// It need not survive a power cut: the upload is begun again.
 	CreateUpload(ctx context.Context, org string, u Upload, maxOpen int) (Upload, error)
 	// GetUpload: NotFound UPLOAD_NOT_FOUND.
 	GetUpload(ctx context.Context, org, id string) (Upload, error)
@@ -562,6 +564,9 @@ type Uploads interface {
 	// FinishUpload sets the state to "stored" or "wrong"; again is harmless.
 	// WrongState UPLOAD_OVER if it ended the other way. NotFound
 	// UPLOAD_NOT_FOUND; Invalid UPLOAD_STATE.
+	//
+	// It need not survive a power cut: the upload is finished again, and the
+	// blob's row says that the bytes are kept.
 	FinishUpload(ctx context.Context, org, id, state string) (Upload, error)
 	// ExpiredUploads returns at most limit uploads past their time, in any state,
 	// of all organisations.

@@ -45,7 +45,8 @@ func (s *Store) CreateUpload(ctx context.Context, o string, u storage.Upload, ma
 	if u.Device == "" {
 		bearer = "person " + u.Person
 	}
-	err = s.write(ctx, org(o), noJob(u.Job), func(tx Tx) error {
+	// An upload that a power cut forgets is begun again.
+	err = s.write(ctx, Scope{Org: o, Loose: true}, noJob(u.Job), func(tx Tx) error {
 		// The organisation's row is locked so that two calls at once cannot both
 		// find room for the last open upload.
 		if _, found, err := one(ctx, tx, text, `SELECT id FROM organization WHERE id = $1`+s.engine.RowLock(), o); err != nil {
@@ -127,7 +128,8 @@ func (s *Store) FinishUpload(ctx context.Context, o, id, state string) (u storag
 	if state != stored && state != wrong {
 		return storage.Upload{}, errs.Field("UPLOAD_STATE", "state", "an upload ends as stored or wrong, not "+state)
 	}
-	err = s.write(ctx, org(o), nil, func(tx Tx) error {
+	// Forgotten in a power cut, it is finished again: what counts is the blob's row.
+	err = s.write(ctx, Scope{Org: o, Loose: true}, nil, func(tx Tx) error {
 		u, err = getUpload(ctx, tx, o, id, s.engine.RowLock())
 		switch {
 		case err != nil:
