@@ -4,6 +4,7 @@ import (
 	"context"
 	"errors"
 	"fmt"
+	"math"
 	"slices"
 	"strings"
 	"testing"
@@ -834,5 +835,38 @@ func TestAuditorsSeeOnlyWhatTheirGrantsCover(t *testing.T) {
 	stop := &recordv1.Entry{Id: wt.NewID(), Job: "jobs/j1", DeviceTime: crew.Climber.Fill("j1", wt.Note("")).DeviceTime, Kind: &recordv1.Entry_WorkStopped{WorkStopped: &recordv1.WorkStopped{}}}
 	if _, _, err := s.Submit(ctx, link, "j1", []workflow.Submission{{Entry: stop}}, nil); errs.ReasonOf(err) != "READ_ONLY" {
 		t.Errorf("a link stops the work: %v; want READ_ONLY", err)
+	}
+}
+
+// Rule 28: a trace with another reference impedance is referred to the line's.
+// Both are shown, and the line's is judged.
+func TestRule28ATraceIsReferredToTheLinesImpedance(t *testing.T) {
+	b := embedded(t)
+	crew := b.Crew()
+	plan := wt.Plan()
+	*plan.Lines[0].LowMhz, *plan.Lines[0].HighMhz = 700, 800
+	job := b.JobWith(workflow.NewJob{ID: "j1", Plan: plan})
+	tr := trace(t, "free-order-75-ohm.s1p")
+	crew.Climber.Now(job, wt.Trace(tr))
+	if _, err := crew.Climber.Upload(b.Any(), job, workflow.PurposeTrace, tr, 1<<20); err != nil {
+		t.Fatal(err)
+	}
+	b.Drain()
+	var got *recordv1.TraceReceived
+	for _, l := range lines(t, b, job) {
+		if x := l.Fold.Entry.GetTraceReceived(); x != nil {
+			got = x
+		}
+	}
+	// By arithmetic, |Γ| at 800 MHz is √(0.1² + 0.2²) at 75 Ω, a return loss of
+	// 13.01 dB; Z = 57 + 24j Ω, and at 50 Ω |Γ| is 0.227980: 12.8421 dB. At 700 MHz
+	// it is 26.02 dB and, at 50 Ω, 0.232053: 12.6884 dB, the worst.
+	if len(got.GetBands()) != 1 || math.Abs(got.GetBands()[0].GetReturnLossDb()-12.6884) > 1e-3 || got.GetBands()[0].GetAtMhz() != 700 {
+		t.Errorf("bands %v; want 12.6884 dB at 700 MHz, by the line's 50 Ω", got.GetBands())
+	}
+	if !slices.ContainsFunc(got.GetWarnings(), func(w string) bool {
+		return strings.Contains(w, "75 Ω") && strings.Contains(w, "13.01 dB") && strings.Contains(w, "50 Ω")
+	}) {
+		t.Errorf("warnings %q; want both impedances and the 13.01 dB of the trace's own", got.GetWarnings())
 	}
 }

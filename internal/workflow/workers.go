@@ -693,8 +693,16 @@ func (s *Service) measureTrace(f *record.Job, it storage.ExamineItem, file *touc
 	if ln.ImpedanceOhms == nil {
 		z = 50
 	}
+	band := rf.Range{Low: units.Megahertz(t.Hertz[0] / 1e6), High: units.Megahertz(t.Hertz[len(t.Hertz)-1] / 1e6)}
+	if ln.LowMhz != nil && ln.HighMhz != nil {
+		band = rf.Range{Low: units.Megahertz(ln.GetLowMhz()), High: units.Megahertz(ln.GetHighMhz())}
+	}
 	if z != t.Reference {
-		x.Warnings = append(x.Warnings, fmt.Sprintf("The trace is referred to %g Ω; it was converted to the line's %g Ω.", t.Reference, z))
+		own := "" // what the instrument showed; where it cannot be said, the reading below says why
+		if w, err := t.WorstReturnLoss(band); err == nil && !math.IsInf(float64(w.ReturnLoss), 1) {
+			own = fmt.Sprintf(", where its worst return loss is %.2f dB", float64(w.ReturnLoss))
+		}
+		x.Warnings = append(x.Warnings, fmt.Sprintf("The trace is referred to %g Ω%s; it was converted to the line's %g Ω, and that is judged.", t.Reference, own, z))
 		r, err := t.ReferTo(z)
 		if err != nil {
 			x.Readable = false
@@ -702,10 +710,6 @@ func (s *Service) measureTrace(f *record.Job, it storage.ExamineItem, file *touc
 			return
 		}
 		t = r
-	}
-	band := rf.Range{Low: units.Megahertz(t.Hertz[0] / 1e6), High: units.Megahertz(t.Hertz[len(t.Hertz)-1] / 1e6)}
-	if ln.LowMhz != nil && ln.HighMhz != nil {
-		band = rf.Range{Low: units.Megahertz(ln.GetLowMhz()), High: units.Megahertz(ln.GetHighMhz())}
 	}
 	w, err := t.WorstReturnLoss(band)
 	if err != nil {
