@@ -16,10 +16,13 @@ type evidenceService struct {
 	s *Server
 }
 
-// pieceSize is how much of a download goes into one message.
-const pieceSize = 256 << 10
+// pieceSize is how much of a download goes into one message: with the message's
+// own bytes a little under the size of a buffer that gRPC keeps.
+const pieceSize = 256<<10 - 64
 
-// pieces cuts a stream of bytes into messages.
+// pieces cuts a stream of bytes into messages. What send is given is its own
+// until it returns: gRPC has encoded a message, which copies it, by then, and
+// what counts the calls reads no more than its size.
 type pieces struct {
 	buf  []byte
 	send func([]byte) error
@@ -29,6 +32,17 @@ type pieces struct {
 func (p *pieces) Write(b []byte) (int, error) {
 	n := len(b)
 	for len(b) > 0 {
+		if len(p.buf) == 0 && len(b) >= pieceSize { // without copying
+			p.sent = true
+			if err := p.send(b[:pieceSize]); err != nil {
+				return n - len(b), err
+			}
+			b = b[pieceSize:]
+			continue
+		}
+		if p.buf == nil {
+			p.buf = make([]byte, 0, pieceSize)
+		}
 		k := min(pieceSize-len(p.buf), len(b))
 		p.buf, b = append(p.buf, b[:k]...), b[k:]
 		if len(p.buf) == pieceSize {
@@ -46,7 +60,7 @@ func (p *pieces) flush() error {
 	}
 	p.sent = true
 	err := p.send(p.buf)
-	p.buf = make([]byte, 0, pieceSize) // the message may be read after Send has returned
+	p.buf = p.buf[:0]
 	return err
 }
 

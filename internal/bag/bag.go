@@ -44,8 +44,8 @@ type File struct {
 	Path   string
 	Size   int64
 	SHA256 [32]byte
-	// Open gives the bytes, from the first. Write may call it twice, and closes
-	// what it gets.
+	// Open gives the bytes, from the first. Write may call it twice, for two files
+	// at once and from a goroutine of its own, and closes what it gets.
 	Open func() (io.ReadCloser, error)
 }
 

@@ -15,7 +15,7 @@ import (
 
 // buffered is the largest file that is read once, into memory, to know its
 // checksum before its header. A larger one is read twice. Photos as phones make
-// them fit; memory stays flat because one buffer serves all files.
+// them fit; memory stays flat because two buffers serve all files.
 const buffered = 8 << 20
 
 // Write writes a bag with one top folder. In the archive stand bagit.txt,
@@ -33,13 +33,79 @@ func Write(w io.Writer, top string, files []File, info []Field) error {
 	if err != nil {
 		return err
 	}
-	p := packer{w: newBuffer(w)}
+	p := packer{w: newBuffer(w), ahead: readAhead(all)}
+	defer p.ahead.stop()
 	for _, f := range all {
 		if err := p.add(top, f, nil); err != nil {
 			return err
 		}
 	}
 	return p.finish()
+}
+
+// reader reads and checks the files that fit into memory while the ones before
+// them are on their way out.
+type reader struct {
+	files   chan content
+	buffers chan []byte // two: one is filled, one is written
+	stopped chan struct{}
+	done    chan struct{}
+}
+
+// content is a file that was read.
+type content struct {
+	bytes    []byte
+	crc      uint32
+	err      error
+	panicked any
+}
+
+func readAhead(files []File) *reader {
+	r := &reader{files: make(chan content), buffers: make(chan []byte, 2), stopped: make(chan struct{}), done: make(chan struct{})}
+	r.buffers <- nil // the other comes with the first call of next
+	go func() {
+		defer close(r.done)
+		for _, f := range files {
+			if f.Size > buffered {
+				continue
+			}
+			var b []byte
+			select {
+			case b = <-r.buffers:
+			case <-r.stopped:
+				return
+			}
+			select {
+			case r.files <- readWhole(f, b):
+			case <-r.stopped:
+				return
+			}
+		}
+	}()
+	return r
+}
+
+// stop returns when no file is being read any more.
+func (r *reader) stop() {
+	close(r.stopped)
+	<-r.done
+}
+
+// readWhole reads a file into buffer, which grows as need be, and checks it.
+func readWhole(f File, buffer []byte) (c content) {
+	defer func() {
+		if p := recover(); p != nil {
+			c = content{panicked: p} // the caller's, whichever goroutine this is
+		}
+	}()
+	m := memory{slices.Grow(buffer[:0], int(f.Size)+1)} // one more, to see the end without growing
+	if err := read(f, &m); err != nil {
+		return content{bytes: m.b, err: err}
+	}
+	if sha256.Sum256(m.b) != f.SHA256 {
+		return content{bytes: m.b, err: wrongDigest(f)}
+	}
+	return content{bytes: m.b, crc: crc32.ChecksumIEEE(m.b)}
 }
 
 // Size is the number of bytes of the archive that Write writes of the same
@@ -102,7 +168,8 @@ type packer struct {
 	at      int64
 	entries []entry
 	header  []byte
-	buffer  []byte
+	buffer  []byte  // of the file being written
+	ahead   *reader // nil: files are read when it is their turn
 }
 
 func newBuffer(w io.Writer) *bufio.Writer { return bufio.NewWriterSize(w, 64<<10) }
@@ -121,19 +188,15 @@ func (p *packer) add(top string, f File, crc *uint32) error {
 			return err
 		}
 	case f.Size <= buffered:
-		content := memory{slices.Grow(p.buffer[:0], int(f.Size)+1)} // one more, to see the end without growing
-		if err := read(f, &content); err != nil {
-			return err
+		c := p.next(f)
+		if c.err != nil {
+			return c.err
 		}
-		p.buffer = content.b
-		if sha256.Sum256(p.buffer) != f.SHA256 {
-			return wrongDigest(f)
-		}
-		e.crc = crc32.ChecksumIEEE(p.buffer)
+		e.crc = c.crc
 		if err := p.head(e); err != nil {
 			return err
 		}
-		if _, err := p.w.Write(p.buffer); err != nil {
+		if _, err := p.w.Write(c.bytes); err != nil {
 			return err
 		}
 	default:
@@ -158,6 +221,24 @@ func (p *packer) add(top string, f File, crc *uint32) error {
 	p.at += e.size
 	p.entries = append(p.entries, e)
 	return nil
+}
+
+// next returns the bytes of f, the next file that fits into memory. They are
+// good until the next call.
+func (p *packer) next(f File) content {
+	if p.ahead == nil {
+		return p.take(readWhole(f, p.buffer))
+	}
+	p.ahead.buffers <- p.buffer // never waits: there are two
+	return p.take(<-p.ahead.files)
+}
+
+func (p *packer) take(c content) content {
+	p.buffer = c.bytes
+	if c.panicked != nil {
+		panic(c.panicked)
+	}
+	return c
 }
 
 func wrongDigest(f File) error {
