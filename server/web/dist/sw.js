@@ -1,8 +1,8 @@
 // The service worker: keeps the whole client on the phone, so that it opens
 // without coverage. It never touches calls to the server, photos or the
 // database, and a new version waits until the page says that nobody works.
-const VERSION = "90744ef8266b3e49";
-const FILES = ["/","/assets/index-CBYIIISA.css","/assets/index-DTWQrY7Y.js","/assets/office-BGTojQnB.js","/assets/office-gu_7wwxx.css","/manifest.webmanifest","/icon.svg"];
+const VERSION = "ea12d212251451e2";
+const FILES = ["/","/assets/index-CBYIIISA.css","/assets/index-tSYkplhW.js","/assets/office-CslZlzRQ.js","/assets/office-gu_7wwxx.css","/manifest.webmanifest","/icon.svg"];
 const CACHE = `client-${VERSION}`;
 
 self.addEventListener("install", (event) => {
