@@ -200,6 +200,10 @@ func writeProblem(w http.ResponseWriter, r *http.Request, err error) {
 	if errors.As(err, &e) {
 		p.Status, p.Detail, p.Reason, p.Meta = httpStatus[e.Kind], e.Msg, e.Reason, e.Meta
 	}
+	p.write(w, r, err)
+}
+
+func (p problem) write(w http.ResponseWriter, r *http.Request, err error) {
 	if p.Status >= http.StatusInternalServerError && p.Status != http.StatusServiceUnavailable {
 		slog.ErrorContext(r.Context(), "request failed", "reason", p.Reason, "err", err)
 	}

@@ -5,6 +5,7 @@ import (
 	"fmt"
 	"io"
 	"net/http"
+	"strings"
 
 	"connectrpc.com/connect"
 	"connectrpc.com/vanguard"
@@ -27,7 +28,7 @@ const transcodeBuffer = 2 * MaxMessage
 // on one handler. What is no RPC goes to next. This file is the only one that
 // knows which library does it.
 func transcode(g *grpc.Server, next http.Handler) (http.Handler, error) {
-	return vanguardgrpc.NewTranscoder(g,
+	t, err := vanguardgrpc.NewTranscoder(g,
 		vanguard.WithUnknownHandler(next),
 		vanguard.WithCompression(vanguard.CompressionGzip,
 			func() connect.Compressor { return gzip.NewWriter(io.Discard) },
@@ -45,6 +46,52 @@ func transcode(g *grpc.Server, next http.Handler) (http.Handler, error) {
 			vanguard.WithRESTUnmarshalOptions(vanguard.RESTUnmarshalOptions{DiscardUnknownQueryParams: true}),
 		),
 	)
+	if err != nil {
+		return nil, err
+	}
+	return http.HandlerFunc(func(w http.ResponseWriter, r *http.Request) {
+		if strings.HasPrefix(r.URL.Path, "/v1/") {
+			w = &reasonedWriter{ResponseWriter: w, r: r}
+		}
+		t.ServeHTTP(w, r)
+	}), nil
+}
+
+// reasonedWriter gives the library's own refusals of a JSON call, which are bare
+// text, the form and the reason that every other error has.
+type reasonedWriter struct {
+	http.ResponseWriter
+	r        *http.Request
+	replaced bool
+}
+
+// Unwrap lets http.ResponseController reach the writer within.
+func (w *reasonedWriter) Unwrap() http.ResponseWriter { return w.ResponseWriter }
+
+// Flush is for a library that asks the writer itself.
+func (w *reasonedWriter) Flush() { _ = http.NewResponseController(w.ResponseWriter).Flush() }
+
+// WriteHeader writes the status, and the whole answer where it is replaced.
+func (w *reasonedWriter) WriteHeader(code int) {
+	p := problem{Type: "about:blank", Status: code}
+	switch code {
+	case http.StatusMethodNotAllowed:
+		p.Reason, p.Detail = "METHOD_NOT_ALLOWED", "this path does not take the method "+w.r.Method+"; it takes "+w.Header().Get("Allow")
+	case http.StatusUnsupportedMediaType:
+		p.Reason, p.Detail = "CONTENT_TYPE_UNKNOWN", "send JSON, with the header Content-Type: application/json, not packed or packed with gzip"
+	default:
+		w.ResponseWriter.WriteHeader(code)
+		return
+	}
+	w.replaced = true
+	p.write(w.ResponseWriter, w.r, nil)
+}
+
+func (w *reasonedWriter) Write(b []byte) (int, error) {
+	if w.replaced {
+		return len(b), nil
+	}
+	return w.ResponseWriter.Write(b)
 }
 
 // boundedGzip reads gzip up to a bound. The library bounds what it takes, not

@@ -377,6 +377,21 @@ func TestEveryProtocolOnOnePort(t *testing.T) {
 			t.Errorf("%s: %d %s; want %d with %q", tc.name, code, body, tc.code, tc.holds)
 		}
 	}
+	for _, tc := range []struct {
+		name, method, header, value string
+		code                        int
+		reason                      string
+	}{
+		{"a form", "POST", "Content-Type", "application/x-www-form-urlencoded", 415, "CONTENT_TYPE_UNKNOWN"},
+		{"a packing of another kind", "POST", "Content-Encoding", "br", 415, "CONTENT_TYPE_UNKNOWN"},
+		{"a method that the path has not", "DELETE", "Content-Type", "application/json", 405, "METHOD_NOT_ALLOWED"},
+	} {
+		code, body, h := rest(t, tc.method, s.URL+"/v1/jobs", o.Lead.Token, `{"title":"a"}`, tc.header, tc.value)
+		var p struct{ Reason, Detail string }
+		if err := json.Unmarshal([]byte(body), &p); err != nil || code != tc.code || p.Reason != tc.reason || p.Detail == "" || h.Get("Content-Type") != "application/problem+json" {
+			t.Errorf("%s: %d %s %s; want %d with the reason %s", tc.name, code, h.Get("Content-Type"), body, tc.code, tc.reason)
+		}
+	}
 }
 
 func TestMessagesThatAreNone(t *testing.T) {
