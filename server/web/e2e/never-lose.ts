@@ -76,7 +76,9 @@ export class Real {
 
 	/** Sets up the demonstration's data and starts. */
 	async begin(): Promise<this> {
-		const out = execFileSync(build(this.folder), ["demo", "--once", "--json", "--data", this.data], { encoding: "utf8" });
+		const out = execFileSync(build(this.folder), ["demo", "--once", "--json", "--listen", "127.0.0.1:0", "--data", this.data], {
+			encoding: "utf8",
+		});
 		const demo = JSON.parse(out) as { logins: Login[]; workJob: string };
 		this.logins = demo.logins;
 		this.job = demo.workJob;
@@ -416,12 +418,19 @@ export class Phone {
 		await this.page.evaluate(source);
 	}
 
-	/** How many bytes this origin may keep; undefined: as before. */
-	async quota(bytes: number | undefined): Promise<void> {
+	/**
+	 * How many bytes this origin may keep; undefined: as before. The browser
+	 * remembers for a while how much room there was, for as long as a database is
+	 * open: so the page leaves, and the path is opened anew.
+	 */
+	async quota(bytes: number | undefined, path: string): Promise<void> {
+		await this.page.goto("about:blank");
+		await sleep(2500);
 		await this.cdp!.send("Storage.overrideQuotaForOrigin", {
 			origin: this.url,
 			...(bytes === undefined ? {} : { quotaSize: bytes }),
 		});
+		await this.open(path);
 	}
 
 	async usage(): Promise<number> {
@@ -445,7 +454,10 @@ export class Phone {
 	async enrol(code: string): Promise<void> {
 		await this.page.goto(`${this.url}/#code=${code}`);
 		await this.page.getByRole("button", { name: /Enrol this phone/ }).click();
-		await this.page.getByRole("heading", { name: "My jobs" }).waitFor();
+		await until(`${this.name}: enrolled`, async () => {
+			if (await this.page.getByRole("heading", { name: "My jobs" }).isVisible()) return true;
+			return this.page.locator("body").textContent();
+		});
 	}
 
 	/** Takes the job onto the phone and waits until the worker has the whole client. */

@@ -30,6 +30,7 @@ export function Enrol({ code: given }: { code: string }) {
 
 	const enrol = async (withKey = true) => {
 		setFailed("");
+		const at = location.pathname;
 		if (code.trim() === "") return setFailed(t("enrol.why"));
 		try {
 			await phone.enrol(code, title || t("enrol.phone.default"), withKey);
@@ -39,7 +40,7 @@ export function Enrol({ code: given }: { code: string }) {
 		}
 		const key = withKey ? await phone.key() : undefined;
 		if (key && !key.persistent) setSessionKey(true);
-		else go("/", true);
+		else if (location.pathname === at) go("/", true); // the jobs stand open already, and the person may have gone on
 	};
 
 	const recordOn = () => {
