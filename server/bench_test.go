@@ -97,7 +97,7 @@ func BenchmarkSubmit(b *testing.B) {
 			s := servertest.Start(b, servertest.Options{})
 			o := s.Organization(b, "ridge-crew")
 			floor := newFloor(b)
-			var ours, theirs time.Duration
+			var ours, theirs, ourCPU, theirCPU time.Duration
 			var n int
 			var job string
 			var chain, other *client.Chain
@@ -117,23 +117,26 @@ func BenchmarkSubmit(b *testing.B) {
 					es[i] = servertest.Sign(b, c, torque(o, i))
 				}
 				n++
-				began := time.Now()
+				began, spent := time.Now(), processorTime(b)
 				for _, r := range o.Climber.Submit(b, job, es...) {
 					if r.GetOutcome() != witnessmarkv1.EntryResult_ACCEPTED {
 						b.Fatalf("not accepted: %v", r)
 					}
 				}
 				ours += time.Since(began)
+				ourCPU += processorTime(b) - spent
 				if late { // the floor knows one key
 					es[batch-1] = es[0]
 				}
-				began = time.Now()
+				began, spent = time.Now(), processorTime(b)
 				floor.put(b, o.Climber.Device, es)
 				theirs += time.Since(began)
+				theirCPU += processorTime(b) - spent
 			}
 			b.ReportMetric(float64(n*batch)/ours.Seconds(), "entries/s")
 			b.ReportMetric(float64(n*batch)/theirs.Seconds(), "floor-entries/s")
 			b.ReportMetric(float64(ours)/float64(theirs), "x-floor")
+			b.ReportMetric(float64(ourCPU)/float64(theirCPU), "x-floor-cpu")
 		})
 	}
 }
