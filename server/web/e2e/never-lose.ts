@@ -424,12 +424,12 @@ export class Phone {
 	 * open: so the page leaves, and the path is opened anew.
 	 */
 	async quota(bytes: number | undefined, path: string): Promise<void> {
-		await this.page.goto("about:blank");
-		await sleep(2500);
 		await this.cdp!.send("Storage.overrideQuotaForOrigin", {
 			origin: this.url,
 			...(bytes === undefined ? {} : { quotaSize: bytes }),
 		});
+		await this.page.goto("about:blank");
+		await sleep(3000);
 		await this.open(path);
 	}
 

@@ -22,11 +22,11 @@ beforeAll(async () => {
 	base = await picture(await browser.newPage(), 5, 300);
 	await browser.close();
 	real = await new Real(dir.path).begin();
-	for (const person of ["ada", "bo"]) {
+	for (const name of ["first", "second"]) {
 		const link = await new Link(real).start();
-		const phone = await new Phone(`phone of ${person}`, `${dir.path}/${person}`, link.url).launch();
+		const phone = await new Phone(`${name} phone`, `${dir.path}/${name}`, link.url).launch();
 		walkers.push({ phone, link, shown: 0, perhaps: 0 });
-		await phone.enrol(await real.code(`people/${person}`));
+		await phone.enrol(await real.code("people/ada"));
 		await phone.takeJob(/^Sector B/);
 		await phone.open(`/job/${real.job}`);
 	}

@@ -1,5 +1,5 @@
 import type { ComponentType } from "preact";
-import { useEffect, useState } from "preact/hooks";
+import { useEffect, useRef, useState } from "preact/hooks";
 import { Role } from "./gen/witnessmark/v1/access_pb";
 import { Primary, Screen, Where } from "./parts/basic";
 import { useWords } from "./parts/words";
@@ -50,10 +50,15 @@ export function App() {
 		document.querySelector('meta[name="theme-color"]')?.setAttribute("content", settings.theme === "night" ? "#12171b" : "#fbfaf6");
 	}, [settings]);
 	useComeBack(ready);
+	const link = useRef({ code: "", path: "", token: "" });
 	if (!ready) return <Loading />;
 	const secret = new URLSearchParams(location.hash.slice(1)).get("share") ?? "";
 	if (secret || route.name === "shared" || (route.name === "review" && sharedHere())) return <Link route={route} secret={secret} />;
-	const code = enrolCode(route);
+	// The code leaves the address at once; it holds until it has brought another session, or the person goes elsewhere.
+	const token = session?.token ?? "";
+	const given = enrolCode(route);
+	if (given) link.current = { code: given, path: location.pathname, token };
+	const code = link.current.path === location.pathname && link.current.token === token ? link.current.code : "";
 	const over = session?.over && (!recordsOn || route.name === "enrol");
 	if (!session || over || code || keeps === false) {
 		// What is on the phone can be seen and saved without a session too.
