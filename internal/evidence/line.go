@@ -66,11 +66,9 @@ func MakeLine(l *record.Line, payload, signature []byte, id Identity) ([]byte, e
 		sl.AttestedBy = seal.AttestedByServer
 	}
 	if l.Assessment != nil {
-		b, err := protojson.Marshal(l.Assessment)
-		if err != nil {
+		if sl.Assessment, err = marshal(l.Assessment); err != nil {
 			return nil, fmt.Errorf("line %d: assessment: %w", l.Seq, err)
 		}
-		sl.Assessment = compact(b)
 	}
 	return seal.AppendLine(nil, sl)
 }
