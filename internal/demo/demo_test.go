@@ -55,7 +55,7 @@ func TestSweepIsATrace(t *testing.T) {
 // wants values that read as typed and lie inside their limits.
 func TestEveryShippedStepIsAnswered(t *testing.T) {
 	list := kit("2099-12-31", "2020-01-31", "2026-01-01")
-	for id, plan := range map[string]*recordv1.Plan{"antenna-line": coaxPlan("A", 1), "fibre-trunk": fibrePlan(), "tower-day": {}} {
+	for id, plan := range map[string]*recordv1.Plan{"antenna-line": coaxPlan("A", 1), "fibre-trunk": fibrePlan("T1"), "tower-day": {}} {
 		doc, err := procedure.ShippedDocument(id)
 		if err != nil {
 			t.Fatal(err)

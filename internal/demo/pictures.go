@@ -6,6 +6,8 @@ import (
 	"hash/fnv"
 	"image"
 	"image/jpeg"
+	"math"
+	"math/rand/v2"
 	"time"
 
 	"witnessmark/internal/endface/render"
@@ -44,7 +46,12 @@ func (l lens) options(step, subject string, n int) testpicture.Options {
 // picture is a good photo.
 func (l lens) picture(s Step, subject *recordv1.PhotoStep_Subject, n int) []byte {
 	if subject.GetEndFace() || s.Line.GetMedium() == recordv1.Plan_Line_FIBRE && (subject.GetId() == "before" || subject.GetId() == "after") {
-		return endFace(number(s.View.GetId(), subject.GetId()), nil, subject.GetEndFace())
+		seed := number(s.View.GetId(), subject.GetId())
+		var marks []render.Mark
+		if subject.GetId() == "before" { // as it came out of the cap
+			marks = dirt(seed)
+		}
+		return endFace(seed, marks, subject.GetEndFace())
 	}
 	return testpicture.JPEG(l.options(s.View.GetId(), subject.GetId(), n))
 }
@@ -73,6 +80,17 @@ func encode(m image.Image) []byte {
 		panic(err) // a drawn picture into memory: cannot fail
 	}
 	return b.Bytes()
+}
+
+// dirt are specks and films beside the core, which a cleaning takes away.
+func dirt(seed uint64) []render.Mark {
+	r := rand.New(rand.NewPCG(seed, 1))
+	var out []render.Mark
+	for range 8 {
+		at, turn := 25+80*r.Float64(), 2*math.Pi*r.Float64()
+		out = append(out, render.Mark{Kind: fibre.Defect, X: at * math.Cos(turn), Y: at * math.Sin(turn), Size: 10 + 30*r.Float64(), Contrast: -0.7 + 0.3*r.Float64()})
+	}
+	return out
 }
 
 // scratched are the marks of an end face that no rule set lets through: a wide

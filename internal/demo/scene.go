@@ -18,10 +18,11 @@ const (
 
 // The jobs.
 const (
-	LockedJob = "gannet-7-sector-a"
-	WorkJob   = "gannet-7-sector-b"
-	FibreJob  = "gannet-7-trunk"
-	OtherJob  = "bollard-2-north"
+	LockedJob      = "gannet-7-sector-a"
+	LockedFibreJob = "gannet-7-trunk-1"
+	WorkJob        = "gannet-7-sector-b"
+	FibreJob       = "gannet-7-trunk-2"
+	OtherJob       = "bollard-2-north"
 )
 
 const siteZone = "Atlantic/Azores"
@@ -104,13 +105,13 @@ func coaxPlan(sector string, lines int) *recordv1.Plan {
 	return p
 }
 
-func fibrePlan() *recordv1.Plan {
-	l := &recordv1.Plan_Line{Id: "T1", Title: "T1", Medium: recordv1.Plan_Line_FIBRE, Type: "OS2", LengthMeters: proto.Float64(60), MatedPairCount: 2,
+func fibrePlan(id string) *recordv1.Plan {
+	l := &recordv1.Plan_Line{Id: id, Title: id, Medium: recordv1.Plan_Line_FIBRE, Type: "OS2", LengthMeters: proto.Float64(60), MatedPairCount: 2,
 		WavelengthsNanometers: []float64{1310, 1550}, NearEquipment: "cabinet", FarEquipment: "radio"}
-	c := func(id, title, position string, height float64) *recordv1.Plan_Connection {
-		k := connection(id, "T1", title, "LC", position, "A", height)
+	c := func(end, position string, height float64) *recordv1.Plan_Connection {
+		k := connection(id+"-"+end, id, id+" "+end, "LC", position, "A", height)
 		k.Polish = "UPC"
 		return k
 	}
-	return &recordv1.Plan{Lines: []*recordv1.Plan_Line{l}, Connections: []*recordv1.Plan_Connection{c("T1-top", "T1 top", "at the radio", 38), c("T1-base", "T1 base", "in the cabinet", 2)}}
+	return &recordv1.Plan{Lines: []*recordv1.Plan_Line{l}, Connections: []*recordv1.Plan_Connection{c("top", "at the radio", 38), c("base", "in the cabinet", 2)}}
 }

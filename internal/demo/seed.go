@@ -96,6 +96,10 @@ func Seed(ctx context.Context, o Options) (res *Result, err error) {
 	if err != nil {
 		return nil, err
 	}
+	o.Progress("a fibre job that was done and locked yesterday")
+	if err := s.lockedFibreJob(ctx, yesterday); err != nil {
+		return nil, err
+	}
 	// Today's work began within the hour, and not before the day did.
 	begin := real.Add(-50 * time.Minute)
 	if day := time.Date(today.Year(), today.Month(), today.Day(), 0, 1, 0, 0, s.zone); begin.Before(day) {
@@ -402,15 +406,44 @@ func (s *scene) workJob(ctx context.Context, day time.Time) error {
 	return nil
 }
 
+// lockedFibreJob is done without a fault, in the afternoon, and signed.
+func (s *scene) lockedFibreJob(ctx context.Context, day time.Time) error {
+	c, err := s.open(ctx, LockedFibreJob, "Trunk T1: connect and measure", "fibre-trunk", fibrePlan("T1"), day)
+	if err != nil {
+		return err
+	}
+	if err := c.Climb(ctx); err != nil {
+		return err
+	}
+	aloft := func(st Step) bool { return st.Section.GetOnStructure() }
+	for _, part := range []func(Step) bool{onClimb, inSections("kit"), aloft} {
+		if err := c.Do(ctx, part, nil); err != nil {
+			return err
+		}
+	}
+	if err := c.Down(ctx); err != nil {
+		return err
+	}
+	if err := c.Do(ctx, nil, nil); err != nil {
+		return err
+	}
+	if err := c.Finish(ctx); err != nil {
+		return err
+	}
+	s.Clock.Advance(4 * time.Minute)
+	_, err = c.SignOff(ctx, "Each looked at with the crew.")
+	return err
+}
+
 // fibreJob is begun: the end face at the top is scratched.
 func (s *scene) fibreJob(ctx context.Context, day time.Time) error {
-	c, err := s.open(ctx, FibreJob, "Trunk T1: connect and measure", "fibre-trunk", fibrePlan(), day)
+	c, err := s.open(ctx, FibreJob, "Trunk T2: connect and measure", "fibre-trunk", fibrePlan("T2"), day)
 	if err != nil {
 		return err
 	}
 	l := lens{family: number(FibreJob), zone: s.zone, place: place, now: s.Clock.Now}
 	c.Picture = func(st Step, sub *recordv1.PhotoStep_Subject, n int) []byte {
-		if st.Connection.GetId() == "T1-top" && sub.GetEndFace() {
+		if st.Connection.GetId() == "T2-top" && sub.GetEndFace() {
 			return endFace(7, scratched, true)
 		}
 		return l.picture(st, sub, n)
@@ -424,7 +457,7 @@ func (s *scene) fibreJob(ctx context.Context, day time.Time) error {
 	if err := c.Do(ctx, inSections("kit"), nil); err != nil {
 		return err
 	}
-	return c.Do(ctx, func(st Step) bool { return st.Connection.GetId() == "T1-top" && st.Section.GetId() == "clean" }, func(st Step) []Answer {
+	return c.Do(ctx, func(st Step) bool { return st.Connection.GetId() == "T2-top" && st.Section.GetId() == "clean" }, func(st Step) []Answer {
 		if st.Def.GetId() == "grade" {
 			return []Answer{{Entry: &recordv1.Entry{Step: st.View.GetId(), Kind: &recordv1.Entry_Answered{Answered: &recordv1.Answered{Choice: "outside"}}}}}
 		}

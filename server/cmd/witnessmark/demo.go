@@ -145,7 +145,7 @@ func demoJSON(url, data, logName string, r *demo.Result) any {
 		return out
 	}
 	return map[string]any{"url": url, "data": data, "logName": logName, "logKey": r.LogKey, "organization": r.Organization, "logins": list(r.Logins),
-		"otherOrganization": demo.OtherOrg, "otherLogins": list(r.Other), "share": r.Share, "lockedJob": demo.LockedJob, "workJob": demo.WorkJob, "fibreJob": demo.FibreJob}
+		"otherOrganization": demo.OtherOrg, "otherLogins": list(r.Other), "share": r.Share, "lockedJob": demo.LockedJob, "lockedFibreJob": demo.LockedFibreJob, "workJob": demo.WorkJob, "fibreJob": demo.FibreJob}
 }
 
 func printDemo(w io.Writer, url, data string, temporary bool, logName string, once bool, took time.Duration, r *demo.Result) error {
@@ -165,6 +165,7 @@ func printDemo(w io.Writer, url, data string, temporary bool, logName string, on
 	logins("Tallow Knot Rigging (invented)", r.Logins)
 	logins("Quoin Sound Towers (invented), which sees nothing of the first", r.Other)
 	fmt.Fprintf(&b, "\nJobs\n  %-18s locked yesterday: a joint made again, a soft photo, a photo used twice, a late note\n", demo.LockedJob)
+	fmt.Fprintf(&b, "  %-18s locked yesterday: a fibre trunk without a fault\n", demo.LockedFibreJob)
 	fmt.Fprintf(&b, "  %-18s in work: a return loss out of limits, a wrench out of date, and a HOLD for wind\n", demo.WorkJob)
 	fmt.Fprintf(&b, "  %-18s in work: a fibre end face that fails\n", demo.FibreJob)
 	fmt.Fprintf(&b, "\nRead-only link to the locked job, for anyone\n  %s\n", r.Share)

@@ -63,6 +63,8 @@ was with --resume FILE. The outcome is written into the organisation's custody l
 			{name: "list", summary: "List the organisations.", setup: setupOfficeList},
 			{name: "add", args: "ORGANIZATION", summary: "Add an organisation with one person of the office.", setup: setupOfficeAdd},
 			{name: "code", args: "ORGANIZATION", summary: "Make a code that signs a person in, such as after the first one was lost.", setup: setupOfficeCode},
+			{name: "link", args: "ORGANIZATION PERSON ISSUER SUBJECT", summary: "Let a person's account at an identity provider act for him.", setup: setupOfficeLink},
+			{name: "unlink", args: "ORGANIZATION PERSON", summary: "Take that back.", setup: setupOfficeUnlink},
 		}},
 	}
 }

@@ -63,22 +63,34 @@ and can be sent again if the answer was lost.
 Exit code 1 if any line was refused or could not be sent, 3 if the server does not
 answer.`},
 		{name: "checkpoint", summary: "The signed head of the organisation's log, and the key to check it with.", setup: setupCheckpoint},
-		{name: "people", summary: "People: list, add, codes.", below: []*command{
+		{name: "photos", summary: "Photos: redact, legal hold, twins.", below: []*command{
+			{name: "redact", args: "JOB DIGEST", summary: "Make a copy in which parts are filled in, for sharing.", setup: setupPhotosRedact},
+			{name: "hold", args: "JOB on|off", summary: "Set or lift a legal hold on a job's originals.", setup: setupPhotosHold},
+			{name: "twins", args: "JOB DIGEST", summary: "Find photos that look like one.", setup: setupPhotosTwins},
+		}},
+		{name: "settings", summary: "The organisation's settings: show, set.", below: []*command{
+			{name: "show", summary: "Show them.", setup: setupSettingsShow},
+			{name: "set", summary: "Change those that are named.", setup: setupSettingsSet},
+		}},
+		{name: "people", summary: "People: list, add, update, codes.", below: []*command{
 			{name: "list", summary: "List the people.", setup: setupPeopleList},
 			{name: "add", args: "ID NAME", summary: "Add a person.", setup: setupPeopleAdd},
+			{name: "update", args: "ID", summary: "Change roles or qualifications, or disable; what is not named stays.", setup: setupPeopleUpdate},
 			{name: "code", args: "ID", summary: "Make a one-time code that enrols a person's device or signs him in.", setup: setupPeopleCode},
 		}},
 		{name: "devices", summary: "Devices: list, revoke.", below: []*command{
 			{name: "list", summary: "List the devices.", setup: setupDevicesList},
 			{name: "revoke", args: "DEVICE", summary: "End a device at once, such as a lost phone.", setup: setupDevicesRevoke},
 		}},
-		{name: "sites", summary: "Sites: list, add.", below: []*command{
+		{name: "sites", summary: "Sites: list, add, update.", below: []*command{
 			{name: "list", summary: "List the sites.", setup: setupSitesList},
 			{name: "add", args: "ID TITLE", summary: "Add a site with its time zone and place.", setup: setupSitesAdd},
+			{name: "update", args: "ID", summary: "Change a site; what is not named stays.", setup: setupSitesUpdate},
 		}},
-		{name: "instruments", summary: "Instruments and tools: list, add.", below: []*command{
+		{name: "instruments", summary: "Instruments and tools: list, add, update.", below: []*command{
 			{name: "list", summary: "List the instruments.", setup: setupInstrumentsList},
 			{name: "add", args: "ID KIND TITLE", summary: "Add an instrument or tool.", setup: setupInstrumentsAdd},
+			{name: "update", args: "ID", summary: "Change an instrument, such as after calibration; what is not named stays.", setup: setupInstrumentsUpdate},
 		}},
 		{name: "grants", summary: "What auditors may read.", below: []*command{
 			{name: "list", summary: "List the grants.", setup: setupGrantsList},

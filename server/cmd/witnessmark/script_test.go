@@ -1,9 +1,12 @@
 package main
 
 import (
+	"archive/zip"
 	"bytes"
+	"encoding/hex"
 	"errors"
 	"fmt"
+	"io"
 	"net"
 	"net/url"
 	"os"
@@ -16,11 +19,12 @@ import (
 
 	"github.com/rogpeppe/go-internal/testscript"
 
+	"witnessmark/internal/evidence"
 	"witnessmark/internal/testbed"
 )
 
 func TestMain(m *testing.M) {
-	testscript.Main(m, map[string]func(){"witnessmark": main, "phone": phone, "tamper": tamper, "exit-code": exitCode})
+	testscript.Main(m, map[string]func(){"witnessmark": main, "phone": phone, "tamper": tamper, "photo-of": photoOf, "exit-code": exitCode})
 }
 
 // verifier builds witnessmark-verify once: the scripts check packages with the
@@ -137,6 +141,50 @@ func runCompany(t *testing.T, script string) {
 		}
 		return nil
 	}, true, script)
+}
+
+// photoOf PACKAGE.zip STEP prints the digest of the last photo of a step, in hex.
+func photoOf() {
+	d, err := photoOfRun(os.Args[1], os.Args[2])
+	if err != nil {
+		fmt.Fprintln(os.Stderr, "photo-of:", err)
+		os.Exit(1)
+	}
+	fmt.Println(d)
+}
+
+func photoOfRun(path, step string) (digest string, err error) {
+	z, err := zip.OpenReader(path)
+	if err != nil {
+		return "", err
+	}
+	defer func() { err = errors.Join(err, z.Close()) }()
+	for _, f := range z.File {
+		if !strings.HasSuffix(f.Name, "/data/record.jsonl") {
+			continue
+		}
+		r, err := f.Open()
+		if err != nil {
+			return "", err
+		}
+		b, err := io.ReadAll(r)
+		if err = errors.Join(err, r.Close()); err != nil {
+			return "", err
+		}
+		for line := range bytes.Lines(b) {
+			p, err := evidence.ParseLine(bytes.TrimSpace(line))
+			if err != nil {
+				return "", err
+			}
+			if e := p.Fold.Entry; e.GetStep() == step && e.GetPhotoAttached() != nil {
+				digest = hex.EncodeToString(e.GetPhotoAttached().GetDigest())
+			}
+		}
+	}
+	if digest == "" {
+		return "", fmt.Errorf("%s has no photo of %s", path, step)
+	}
+	return digest, nil
 }
 
 // exitCode CODE COMMAND… runs a command, passes on what it prints, and fails

@@ -193,14 +193,12 @@ func setupSitesAdd(f *flags) func(context.Context, *streams, []string) error {
 	at := f.word("at", "LAT,LON", "", "latitude and longitude in degrees, north and east positive")
 	notes := f.word("notes", "TEXT", "", "how to get in, and other words for the crew")
 	return r.call([]string{"ID", "TITLE"}, func(ctx context.Context, s *streams, c *client.Client, args []string) error {
-		lat, lon, ok := strings.Cut(*at, ",")
-		y, err1 := strconv.ParseFloat(strings.TrimSpace(lat), 64)
-		x, err2 := strconv.ParseFloat(strings.TrimSpace(lon), 64)
-		if !ok || err1 != nil || err2 != nil {
-			return usagef("--at is %q; it is latitude and longitude, such as 36.50000,-31.00000", *at)
+		where, err := position(*at)
+		if err != nil {
+			return err
 		}
 		site, err := c.Setup.CreateSite(ctx, &witnessmarkv1.CreateSiteRequest{Site: &witnessmarkv1.Site{Name: named("sites", args[0]), Title: args[1], Zone: *zone,
-			Position: &recordv1.Position{Latitude: y, Longitude: x}, Notes: *notes}})
+			Position: where, Notes: *notes}})
 		if err != nil {
 			return err
 		}
