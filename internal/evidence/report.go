@@ -349,7 +349,7 @@ func (r *reporter) cover() {
 		{"steps required", st.Counts.Required}, {"of them done", st.Counts.Done}, {"out of limits", st.Counts.OutOfLimits},
 		{"not done or waiting", st.Counts.Open + st.Counts.Waiting}, {"deviations accepted", deviations},
 		{"exceptions", len(b.Exceptions)}, {"of them looked at", looked}, {"photos", len(photos)},
-		{"lines signed by a device", signed}, {"lines attested by the server", attested}, {"addenda", len(r.in.Addenda)}, {"refused, kept aside", len(r.in.Refused)},
+		{"lines signed by a device", signed}, {"lines attested by the server", attested}, {"lines after the lock", len(r.in.Addenda)}, {"refused, kept aside", len(r.in.Refused)},
 	}
 	not := func(format string, args ...any) { d.NotProven = append(d.NotProven, fmt.Sprintf(format, args...)) }
 	not("That what was entered is true: the record shows who stated what, on which device, and that nothing was changed since.")
@@ -534,7 +534,13 @@ func (r *reporter) climbs() {
 	}
 	for _, l := range r.in.Job.Lines() {
 		for _, h := range l.Assessment.GetHolds() {
-			r.d.Holds = append(r.d.Holds, HoldRow{Began: h.GetBegan(), Sentence: r.name(h.GetSentence()), Time: r.moment(l.Received), Line: l.Seq})
+			sentence := r.name(h.GetSentence())
+			// A hold's own words name what is missing; the one that ends it names the section.
+			gate := h.GetGate()[strings.LastIndexByte(h.GetGate(), '/')+1:]
+			if section := r.in.Job.Procedure().Section(gate); h.GetBegan() && section != nil {
+				sentence = section.GetTitle() + ": " + sentence
+			}
+			r.d.Holds = append(r.d.Holds, HoldRow{Began: h.GetBegan(), Sentence: sentence, Time: r.moment(l.Received), Line: l.Seq})
 		}
 	}
 	for _, k := range r.in.State.Kits {

@@ -38,7 +38,7 @@ func TestReport(t *testing.T) {
 		"not later", "never arrived", "attested by the server", // what it does not prove
 		"Out of limits before it was within.", "The mark is not across the joint.",
 		"Connection A1 top", "out of limits", "within limits", "24.4 to 30 N·m", "common practice", "Working",
-		"HOLD", "condition met as entered",
+		"HOLD</span> Briefing: ", "Briefing: condition met as entered", // what began and what ended it, by one name
 		working.DefersWeather,
 		"not enforced by this store",
 	} {
