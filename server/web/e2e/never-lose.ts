@@ -254,20 +254,22 @@ export class Link {
 		}
 		const swallow = this.weather === "swallow";
 		const half = path.endsWith("/UploadChunk") && this.cutChunk > 0 && --this.cutChunk === 0;
-		const up = request({ host: "127.0.0.1", port: this.to.port, method: q.method, path: q.url, headers: q.headers, agent: false }, (a) => {
+		const headers = { ...q.headers };
+		if (this.patch) headers["accept-encoding"] = "identity"; // what is packed cannot be patched
+		const up = request({ host: "127.0.0.1", port: this.to.port, method: q.method, path: q.url, headers, agent: false }, (a) => {
 			const parts: Buffer[] = [];
 			a.on("data", (d: Buffer) => parts.push(d));
 			a.on("error", () => q.socket.destroy());
 			a.on("end", () => {
 				if (swallow) return void q.socket.destroy();
 				let body: Buffer = Buffer.concat(parts);
-				const headers = { ...a.headers };
+				const answered = { ...a.headers };
 				if (this.patch) {
 					body = this.patch(path, body);
-					delete headers["content-length"];
-					delete headers["transfer-encoding"];
+					delete answered["content-length"];
+					delete answered["transfer-encoding"];
 				}
-				r.writeHead(a.statusCode ?? 502, headers);
+				r.writeHead(a.statusCode ?? 502, answered);
 				r.end(body);
 			});
 		});
