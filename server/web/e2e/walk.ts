@@ -1,5 +1,6 @@
 // A walk of chance with a seed: what two phones do, and what befalls them.
 
+import type { Locator } from "playwright-core";
 import type { Link, Phone, Real } from "./never-lose";
 import { sha256, snapshot, until } from "./never-lose";
 
@@ -66,15 +67,16 @@ export class Walk {
 		return `connection:${this.pick(["B1-top", "B1-base", "B2-top", "B2-base"])}/${part}`;
 	}
 
-	/** The step's own 'mistyped' if it is there, else what makes it done. */
-	private async answer(w: Walker, step: string, make: () => Promise<void>): Promise<number> {
-		const { page } = w.phone;
+	/** Takes its own last word on a step back, or says one; where neither is offered (another's word stands there) it notes something. */
+	private async answer(w: Walker, step: string, offered: Locator, make: () => Promise<void>): Promise<number> {
 		await w.phone.go(path(this.real.job, step));
+		await w.phone.page.waitForTimeout(120); // the screen before is gone
+		await w.phone.page.locator(".foot button, .choices.tall button").first().waitFor();
 		const slip = w.phone.foot(/Mistyped/);
-		await page.locator(".foot button, .choices.tall button").first().waitFor();
+		const back = await slip.isVisible();
+		if (!back && !(await offered.isVisible())) return this.acts.note!(w);
 		const before = await this.count(w);
-		if (await slip.isVisible()) await slip.click();
-		else await make();
+		await (back ? slip.click() : make());
 		await this.more(w, before);
 		return 1;
 	}
@@ -128,18 +130,22 @@ export class Walk {
 			await this.more(w, before);
 			return 1;
 		},
-		confirm: (w) =>
-			this.answer(
-				w,
-				this.connection(this.pick(["clean/tones-off", "clean/wipe", "clean/inspect-again", "couple/mate", "couple/mark"])),
-				() => w.phone.foot(/^Done/).click(),
-			),
-		choice: (w) => this.answer(w, this.connection("clean/inspect"), () => w.phone.page.locator(".choices.tall button").first().click()),
-		remark: (w) =>
-			this.answer(w, "job/close/remark", async () => {
-				await w.phone.page.locator("textarea").fill(this.text());
+		confirm: (w) => {
+			const done = w.phone.foot(/^Done/);
+			const step = this.connection(this.pick(["clean/tones-off", "clean/wipe", "clean/inspect-again", "couple/mate", "couple/mark"]));
+			return this.answer(w, step, done, () => done.click());
+		},
+		choice: (w) => {
+			const first = w.phone.page.locator(".choices.tall button").first();
+			return this.answer(w, this.connection("clean/inspect"), first, () => first.click());
+		},
+		remark: (w) => {
+			const field = w.phone.page.locator("textarea");
+			return this.answer(w, "job/close/remark", field, async () => {
+				await field.fill(this.text());
 				await w.phone.foot(/^Save/).click();
-			}),
+			});
+		},
 		stop: async (w) => {
 			await w.phone.go(`/job/${this.real.job}`);
 			await w.phone.page.locator(".stop-work").click();
