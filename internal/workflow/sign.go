@@ -589,7 +589,13 @@ func (s *Service) Checkpoint(ctx context.Context, org string) (storage.LogHead, 
 			return head, seal.LogPublicKey{}, err
 		}
 	}
-	return head, all[0], nil
+	// After a change of keys the newest checkpoint is the old key's until the next lock.
+	for _, k := range all {
+		if _, err := seal.OpenCheckpoint(head.Checkpoint, origin, k); err == nil {
+			return head, k, nil
+		}
+	}
+	return head, seal.LogPublicKey{}, errs.New(errs.Corrupt, "LOG_KEY_MISSING", "the newest checkpoint is signed by none of the log's keys that are here; put the folder of keys back whole")
 }
 
 // logNodes reads nodes of the log for proofs.
