@@ -23,6 +23,7 @@ type Problem struct {
 	Msg    string // one sentence
 }
 
+// Error says the reason and the sentence.
 func (p Problem) Error() string { return p.Reason + ": " + p.Msg }
 
 // Verify checks a bag: the declaration, the manifests, every file present and
