@@ -221,7 +221,7 @@ describe("the phone is full", () => {
 		await phone.photo(real.job, photoStep(9), shot(900_000));
 		await phone.check();
 		const step = `/job/${real.job}/step?step=${encodeURIComponent(photoStep(10))}`;
-		await phone.quota((await phone.usage()) + 100_000, step);
+		await phone.quota(1, step);
 		await phone.page.locator("#camera").setInputFiles({ name: "x.jpg", mimeType: "image/jpeg", buffer: shot(4_000_000) });
 		await phone.page.getByText(/NOT SAVED/).waitFor();
 		await phone.check();

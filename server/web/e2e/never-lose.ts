@@ -352,6 +352,7 @@ export class Phone {
 				"--disable-sync",
 				"--metrics-recording-only",
 				"--no-first-run",
+				"--disable-back-forward-cache", // a page that was left holds no database open
 				"--lang=en-GB",
 				"--remote-debugging-port=0",
 				`--user-data-dir=${this.profile}`,
@@ -431,7 +432,7 @@ export class Phone {
 			...(bytes === undefined ? {} : { quotaSize: bytes }),
 		});
 		await this.page.goto("about:blank");
-		await sleep(3000);
+		await sleep(3500);
 		await this.open(path);
 	}
 
