@@ -157,8 +157,8 @@ export function Photos(p: StepProps) {
 	};
 	const again = async () => {
 		if (file) await discard(file.digest);
+		await phone.filesChanged(job); // before the look closes, else the discarded picture is looked at again
 		setFile(undefined);
-		await phone.filesChanged(job);
 		open();
 	};
 	const open = () => {
