@@ -1,8 +1,8 @@
 // The service worker: keeps the whole client on the phone, so that it opens
 // without coverage. It never touches calls to the server, photos or the
 // database, and a new version waits until the page says that nobody works.
-const VERSION = "b926ee698a22e38b";
-const FILES = ["/","/assets/index-B1ZYPo_4.js","/assets/index-CBYIIISA.css","/assets/office-gu_7wwxx.css","/assets/office-lz3ZOhUt.js","/manifest.webmanifest","/icon.svg"];
+const VERSION = "56a6c2aa29397bc7";
+const FILES = ["/","/assets/index-CBYIIISA.css","/assets/index-DmIfwXgH.js","/assets/office-gu_7wwxx.css","/assets/office-lfB0w2ZI.js","/manifest.webmanifest","/icon.svg"];
 const CACHE = `client-${VERSION}`;
 
 self.addEventListener("install", (event) => {
