@@ -209,6 +209,9 @@ func (s *Service) OpenShareLink(ctx context.Context, secret, code, from string) 
 	if err := s.Store.PutSession(ctx, ses); err != nil {
 		return "", "", expire, unavailable(err)
 	}
+	if err := s.Store.ClearAttempts(ctx, "share:"+from); err != nil { // only wrong tries count
+		return "", "", expire, unavailable(err)
+	}
 	err = s.Store.AddCustody(ctx, org, storage.CustodyLine{Time: now, Who: "shareLinks/" + link, Action: "open link", Job: l.Job})
 	return token, l.Job, ses.ExpireTime, unavailable(err)
 }

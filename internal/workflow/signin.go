@@ -257,7 +257,8 @@ func (s *Service) Enroll(ctx context.Context, code, title string, spki []byte, f
 	if err := s.Store.PutSession(ctx, ses); err != nil {
 		return nil, unavailable(err)
 	}
-	return out, nil
+	// A whole crew enrols behind one address: only wrong tries count.
+	return out, unavailable(s.Store.ClearAttempts(ctx, "enrol:"+from))
 }
 
 // Seen notes when a device was last heard of and what it holds unsent over all
