@@ -396,7 +396,7 @@ describe("the auditor", () => {
 		await enter(page, demo, auditor, false);
 		await page.getByLabel("State").selectOption("3");
 		await look(page, "auditor-find");
-		await page.locator(".list .row").first().click();
+		await page.locator(".list .row", { hasText: "Sector A" }).first().click();
 		await page.getByText("UNTOUCHED SINCE SIGN-OFF").waitFor();
 		await look(page, "auditor-evidence");
 		await page.getByRole("navigation").getByRole("button", { name: "Steps" }).click();

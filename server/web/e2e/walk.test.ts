@@ -3,14 +3,14 @@
 // and set clocks. At the end each entry and photo that a phone has ever shown
 // as saved stands on the real server exactly once, byte for byte.
 //
-// WITNESSMARK_WALK: how many steps (default 200). WITNESSMARK_WALK_SEED: another walk.
+// WITNESSMARK_WALK: how many steps (default 60). WITNESSMARK_WALK_SEED: another walk.
 
 import { afterAll, beforeAll, expect, it } from "vitest";
 import { launch, picture } from "./browser";
 import { folder, keptOnce, Link, Phone, Real } from "./never-lose";
 import { chance, Walk, type Walker } from "./walk";
 
-const STEPS = Number(process.env.WITNESSMARK_WALK ?? 200);
+const STEPS = Number(process.env.WITNESSMARK_WALK ?? 60);
 const SEED = Number(process.env.WITNESSMARK_WALK_SEED ?? 20260303);
 const dir = folder();
 let real: Real;
